@@ -1,0 +1,59 @@
+"""Cohort x definition x strata -> (strata, day, outcome, n), counted inside the database."""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import pandas as pd
+from django.db.models import Case, Count, F, Q, QuerySet, Sum, Value, When
+from django.db.models.lookups import GreaterThan
+
+from outcomes.database import Days
+from outcomes.failure import FailureDefinition
+from outcomes.strata import Stratum
+from outcomes.timeline import CENSORED, timeline
+from registry.models import Repair
+
+# One row of a count table: its strata by code, then these.
+COLUMNS = ("late", "day", "outcome", "n", "potential_days")
+
+
+def count_table(
+    repairs: QuerySet[Repair], definition: FailureDefinition, strata: Sequence[Stratum], closed_on: date
+) -> pd.DataFrame:
+    """Count repairs by strata, lateness of entry, day and outcome, in one GROUP BY.
+
+    Parameters
+    ----------
+    repairs : the cohort
+    strata : columns of the table, each under its code
+    closed_on : day to which a repair that neither failed nor met a competing event could have been followed
+
+    Returns
+    -------
+    One row a (strata..., late, day, outcome) that occurs: `late` whether entered later from old notes, `day` from
+    operation to `outcome`, `n` repairs, `potential_days` person-days they could have been observed.
+    Tables of several sites add up row by row.
+    """
+    levels = {stratum.code: stratum.expression for stratum in strata}
+    columns = [*levels, "late", "day", "outcome"]
+    grouped = (
+        timeline(repairs, definition)
+        .annotate(**levels, late=_entered_late(), day=F("duration_days"), potential=_potential_days(closed_on))
+        .values(*columns)
+        .annotate(n=Count("pk"), potential_days=Sum("potential"))
+    )
+    return pd.DataFrame(list(grouped), columns=[*columns, "n", "potential_days"])
+
+
+def _entered_late() -> Any:
+    procedure = "tear__procedure__"
+    gap: Any = Days(F(f"{procedure}recorded_at"), F(f"{procedure}operated_on"))
+    late = Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
+    return Case(When(late, then=Value(True)), default=Value(False))
+
+
+def _potential_days(closed_on: date) -> Any:
+    """Days a repair could have been observed: to its event, else to the closing day."""
+    to_close: Any = Days(Value(closed_on), F("started_on"))
+    return Case(When(outcome=CENSORED, then=to_close), default=F("duration_days"))

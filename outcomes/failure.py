@@ -1,0 +1,169 @@
+"""What counts as failing: named definitions, each a union of dated events and one plain sentence.
+
+Every event is a row (of_tear, event_on). Curves, standings and releases all read these, so they cannot disagree.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import F, Q, QuerySet
+from django.db.models.lookups import GreaterThanOrEqual
+
+from outcomes.database import Days
+from registry.models import ImagingFinding, ReoperationOnTear, SecondLookFinding, Tear
+from registry.rules.healing import (
+    CLINICAL_HEALING_FROM_DAYS,
+    FAILED_CLEFT_FROM_PERCENT,
+    POOR_LYSHOLM_BELOW,
+    POOR_LYSHOLM_FROM_DAYS,
+)
+from registry.scoring.lysholm import LYSHOLM
+from registry.vocabulary import (
+    Effusion,
+    HealingClass,
+    OtherSurgery,
+    ReoperationAction,
+    TearSite,
+)
+
+Events = QuerySet[Any, Any]
+
+FAILING_ACTIONS = (
+    ReoperationAction.RE_REPAIR,
+    ReoperationAction.PARTIAL_REMOVAL,
+    ReoperationAction.TOTAL_REMOVAL,
+    ReoperationAction.TRANSPLANT,
+    ReoperationAction.ROOT_REFIXATION,
+)
+REMOVING_ACTIONS = (ReoperationAction.TOTAL_REMOVAL, ReoperationAction.TRANSPLANT)
+REPLACEMENTS = (OtherSurgery.PARTIAL_REPLACEMENT, OtherSurgery.TOTAL_REPLACEMENT)
+
+
+@dataclass(frozen=True, slots=True)
+class EventSource:
+    """One kind of dated event of a tear: what happened, in words, and the rows that say so."""
+
+    what: str
+    events: Callable[[], Events]
+
+
+@dataclass(frozen=True, slots=True)
+class FailureDefinition:
+    """A definition of failure by name, its sentence, its sources, and the cautions it brings."""
+
+    code: str
+    name: str
+    sentence: str
+    sources: tuple[EventSource, ...]
+    cautions: tuple[str, ...] = ()
+
+
+def _events(rows: QuerySet[Any, Any], tear: str, day: str) -> Events:
+    return rows.order_by().annotate(of_tear=F(tear), event_on=F(day)).values("of_tear", "event_on")
+
+
+def _late_events(
+    rows: QuerySet[Any, Any], tear: str, day: str, operated: str, from_days: int
+) -> Events:
+    """Events at least `from_days` after the operation on the tear."""
+    delay: Any = Days(F(day), F(operated))
+    return _events(rows.filter(GreaterThanOrEqual(delay, from_days)), tear, day)
+
+
+def _reoperated() -> Events:
+    rows = ReoperationOnTear.objects.filter(action__in=FAILING_ACTIONS, site=TearSite.SAME)
+    return _events(rows, "tear_id", "reoperation__operated_on")
+
+
+def _repaired_again() -> Events:
+    return _events(Tear.objects.filter(revises__isnull=False), "revises_id", "procedure__operated_on")
+
+
+def _look_failed() -> Events:
+    rows = SecondLookFinding.objects.filter(healed_thickness_percent__lte=100 - FAILED_CLEFT_FROM_PERCENT)
+    return _events(rows, "tear_id", "look__looked_on")
+
+
+def _imaging_not_healed() -> Events:
+    rows = ImagingFinding.objects.filter(healed=HealingClass.FAILED)
+    operated = "tear__procedure__operated_on"
+    return _late_events(rows, "tear_id", "imaging__imaged_on", operated, CLINICAL_HEALING_FROM_DAYS)
+
+
+def _of_every_tear(events: str, day: str, from_days: int, *signs: Q, **conditions: Any) -> Events:
+    """Events of a knee, told of each tear operated on at least `from_days` before."""
+    path = f"procedure__knee__{events}__"
+    rows = Tear.objects.filter(*signs, **{path + name: value for name, value in conditions.items()})
+    return _late_events(rows, "pk", path + day, "procedure__operated_on", from_days)
+
+
+def _clinic_not_healed() -> Events:
+    visits = "procedure__knee__visits__"
+    signs = (
+        Q(**{f"{visits}effusion__in": [Effusion.SLIGHT, Effusion.MARKED]})
+        | Q(**{f"{visits}joint_line_tenderness": True})
+        | Q(**{f"{visits}mcmurray": True})
+    )
+    return _of_every_tear("visits", "seen_on", CLINICAL_HEALING_FROM_DAYS, signs)
+
+
+def _poor_lysholm() -> Events:
+    return _of_every_tear(
+        "scores",
+        "answered_on",
+        POOR_LYSHOLM_FROM_DAYS,
+        instrument=LYSHOLM.code,
+        value__lt=POOR_LYSHOLM_BELOW,
+    )
+
+
+def knee_replaced() -> Events:
+    """Competing: the knee was replaced after the repair."""
+    return _of_every_tear("reoperations", "operated_on", 0, other_surgery__in=REPLACEMENTS)
+
+
+def meniscus_removed_elsewhere() -> Events:
+    """Competing: that meniscus was removed for a new tear elsewhere in it."""
+    rows = ReoperationOnTear.objects.filter(action__in=REMOVING_ACTIONS, site=TearSite.NEW)
+    return _events(rows, "tear_id", "reoperation__operated_on")
+
+
+_REOPERATION_SOURCES = (
+    EventSource("removed, re-repaired, refixed or replaced by a transplant at a reoperation", _reoperated),
+    EventSource("repaired again", _repaired_again),
+)
+_STRUCTURAL_SOURCES = (
+    EventSource("not healed at a second look", _look_failed),
+    EventSource("not healed on imaging", _imaging_not_healed),
+)
+_CLINICAL_SOURCES = (
+    EventSource("not clinically healed at a visit", _clinic_not_healed),
+    EventSource(f"Lysholm below {POOR_LYSHOLM_BELOW}", _poor_lysholm),
+)
+
+REOPERATION = FailureDefinition(
+    code="reoperation",
+    name="Reoperation on the repair",
+    sentence=(
+        "A repair fails on the day that tear is re-repaired, partly or totally removed, refixed or replaced by a "
+        "transplant. Staged ligament surgery alone is not a failure."
+    ),
+    sources=_REOPERATION_SOURCES,
+)
+ANY = FailureDefinition(
+    code="any",
+    name="Any failure",
+    sentence=(
+        "A repair fails on the first of: reoperation on it; a second look that finds a cleft of "
+        f"{FAILED_CLEFT_FROM_PERCENT} % of its thickness or more; imaging not healed, or a clinic visit with effusion, "
+        f"joint-line tenderness or a positive McMurray, from {CLINICAL_HEALING_FROM_DAYS} days on; Lysholm below "
+        f"{POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on."
+    ),
+    sources=(*_REOPERATION_SOURCES, *_STRUCTURAL_SOURCES, *_CLINICAL_SOURCES),
+    cautions=(
+        "Dates of looks, imaging, visits and scores are when failure was seen, not when it happened: it happened earlier.",
+        "Second looks and imaging examine some knees and not others: staged knees are looked at because they are staged.",
+    ),
+)
+DEFINITIONS: dict[str, FailureDefinition] = {definition.code: definition for definition in (REOPERATION, ANY)}

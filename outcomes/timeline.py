@@ -1,0 +1,122 @@
+"""From operation to failure, competing event or last day known well: one annotated row a repair, never stored.
+
+Both a cohort's counts and one repair's standing are read from here.
+"""
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+from django.db.models import (
+    Case,
+    CharField,
+    DateField,
+    F,
+    Max,
+    Min,
+    Model,
+    Q,
+    QuerySet,
+    Value,
+    When,
+)
+from django.db.models.functions import Coalesce, Greatest, Least
+from django.db.models.sql.constants import LOUTER
+from django_cte import CTE, with_cte
+
+from outcomes.database import Days
+from outcomes.failure import Events, FailureDefinition, knee_replaced, meniscus_removed_elsewhere
+from registry.models import Contact, Reoperation, Repair, ScoreResponse, SecondLook, Visit
+from registry.vocabulary import ReoperatedSince
+
+FAILED, CENSORED = "failed", "censored"
+DIED, REPLACED, REMOVED = "died", "replaced", "removed_elsewhere"
+COMPETING = (DIED, REPLACED, REMOVED)
+
+Keys = list[int] | None
+
+# Later than any date in the record: stands in for "never" in comparisons inside the database.
+_NEVER = Value(date(9999, 12, 31), output_field=DateField())
+
+
+def _first_of(name: str, sources: Iterable[Events], tears: Keys) -> tuple[CTE, CTE]:
+    """Earliest event of each tear over the sources: their union, and its minimum by tear."""
+    first, *others = (_only(events, "of_tear", tears) for events in sources)
+    union = CTE(first.union(*others, all=True) if others else first, name=f"{name}_events")
+    earliest = union.queryset().values("of_tear").annotate(first_on=Min("event_on"))
+    return union, CTE(earliest, name=name)
+
+
+def _only(rows: Events, column: str, keys: Keys) -> Events:
+    return rows if keys is None else rows.filter(**{f"{column}__in": keys})
+
+
+def _sightings(model: type[Model], day: str, knees: Keys, **conditions: Any) -> Events:
+    rows = model._default_manager.filter(**conditions).order_by()
+    known = rows.annotate(of_knee=F("knee_id"), known_on=F(day)).values("of_knee", "known_on")
+    return _only(known, "of_knee", knees)
+
+
+def _last_known_well(knees: Keys) -> tuple[CTE, CTE]:
+    """Latest day each knee was seen, or was known not to have been operated on again.
+
+    A score counts only when it asked and was answered "no"; imaging alone tells nothing of reoperations.
+    """
+    sightings = _sightings(Visit, "seen_on", knees).union(
+        _sightings(Contact, "contacted_on", knees),
+        _sightings(SecondLook, "looked_on", knees),
+        _sightings(Reoperation, "operated_on", knees),
+        _sightings(ScoreResponse, "answered_on", knees, reoperated_since=ReoperatedSince.NO),
+        all=True,
+    )
+    union = CTE(sightings, name="sightings")
+    latest = union.queryset().values("of_knee").annotate(known_on=Max("known_on"))
+    return union, CTE(latest, name="known_well")
+
+
+def timeline(
+    repairs: QuerySet[Repair], definition: FailureDefinition, *, tears: Keys = None, knees: Keys = None
+) -> QuerySet[Repair]:
+    """Repairs annotated with started_on, outcome (FAILED, CENSORED or a competing cause), ended_on and duration_days.
+
+    Failure goes before a competing event of the same day. A failure or competing event counts whenever it
+    happened; without either, a repair is followed to the last day its knee was known well, at least day 0.
+    For a handful of repairs, naming their `tears` and `knees` spares the database reading all events.
+    """
+    failures, failed = _first_of("failed", (source.events() for source in definition.sources), tears)
+    replacements, replaced = _first_of("replaced", [knee_replaced()], tears)
+    removals, removed = _first_of("removed", [meniscus_removed_elsewhere()], tears)
+    sightings, known = _last_known_well(knees)
+    joined: Any = repairs.order_by()
+    for cte in (failed, replaced, removed):
+        joined = cte.join(joined, tear_id=cte.col.of_tear, _join_type=LOUTER)
+    joined = known.join(joined, tear__procedure__knee_id=known.col.of_knee, _join_type=LOUTER)
+    joined = with_cte(
+        failures, failed, replacements, replaced, removals, removed, sightings, known, select=joined
+    )
+    dated = joined.annotate(
+        started_on=F("tear__procedure__operated_on"),
+        failed_on=Coalesce(failed.col.first_on, _NEVER),
+        died_on=Coalesce(F("tear__procedure__knee__patient__died_on"), _NEVER),
+        replaced_on=Coalesce(replaced.col.first_on, _NEVER),
+        removed_on=Coalesce(removed.col.first_on, _NEVER),
+        known_on=Coalesce(known.col.known_on, F("tear__procedure__operated_on")),
+    )
+    return _outcome(dated)
+
+
+def _outcome(dated: Any) -> QuerySet[Repair]:
+    first = Least("failed_on", "replaced_on", "removed_on", "died_on")
+    in_order = {FAILED: "failed_on", REPLACED: "replaced_on", REMOVED: "removed_on", DIED: "died_on"}
+    whens = [When(Q(first_on=F(day)) & Q(first_on__lt=_NEVER), then=Value(code)) for code, day in in_order.items()]
+    ended: QuerySet[Repair] = dated.annotate(
+        first_on=first,
+    ).annotate(
+        outcome=Case(*whens, default=Value(CENSORED), output_field=CharField()),
+        ended_on=Case(
+            When(first_on__lt=_NEVER, then=F("first_on")),
+            default=Greatest("known_on", "started_on"),
+            output_field=DateField(),
+        ),
+    )
+    return ended.annotate(duration_days=Days(F("ended_on"), F("started_on")))

@@ -1,0 +1,86 @@
+"""Who may see and do what. Every page, view and command asks here; nothing else decides.
+
+A role in a unit opens actions on that unit's record. One helper an object fetches and checks at once: a stranger
+gets 404, as if the object did not exist; someone who sees it but may not do this gets 403.
+"""
+
+from collections.abc import Iterable
+from enum import Enum, auto
+from uuid import UUID
+
+from django.contrib.auth.models import AnonymousUser
+from django.core.exceptions import PermissionDenied
+from django.db.models import Q, QuerySet
+from django.http import Http404
+
+from registry.models import IndexProcedure, Knee, Surgeon, Unit, User
+from registry.vocabulary import Role
+
+Person = User | AnonymousUser
+
+
+class Action(Enum):
+    """What a person may do with a unit's record."""
+
+    SEE_RECORD = auto()
+    RECORD_OPERATION = auto()
+    RECORD_FOLLOW_UP = auto()
+    SEE_FIGURES = auto()
+    RELEASE = auto()
+    MANAGE_UNIT = auto()
+
+
+ALLOWED: dict[Action, frozenset[Role]] = {
+    Action.SEE_RECORD: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD}),
+    Action.RECORD_OPERATION: frozenset({Role.SURGEON}),
+    Action.RECORD_FOLLOW_UP: frozenset({Role.SURGEON, Role.CLINICIAN}),
+    Action.SEE_FIGURES: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD, Role.COORDINATOR}),
+    Action.RELEASE: frozenset({Role.COORDINATOR}),
+    Action.MANAGE_UNIT: frozenset({Role.ADMINISTRATOR}),
+}
+
+
+def units_for(person: Person, action: Action) -> QuerySet[Unit]:
+    """The units in which a person may do this; none when signed out."""
+    if not isinstance(person, User) or not person.is_active:
+        return Unit.objects.none()
+    # One row a membership: a subquery rather than a join, so that a unit comes once.
+    held = person.memberships.filter(role__in=ALLOWED[action]).values("unit")
+    return Unit.objects.filter(pk__in=held)
+
+
+def actions_of(person: Person) -> set[Action]:
+    """Everything a person may do in at least one unit."""
+    if not isinstance(person, User) or not person.is_active:
+        return set()
+    roles = {Role(role) for role in person.memberships.values_list("role", flat=True)}
+    return {action for action, allowed in ALLOWED.items() if roles & allowed}
+
+
+def require(person: Person, action: Action) -> QuerySet[Unit]:
+    """The units in which a person may do this; 403 when there is none."""
+    units = units_for(person, action)
+    if not units.exists():
+        raise PermissionDenied
+    return units
+
+
+def knees_for(person: Person, action: Action = Action.SEE_RECORD) -> QuerySet[Knee]:
+    """Knees operated on in a unit in which the person may do this."""
+    operated = IndexProcedure.objects.filter(unit__in=units_for(person, action)).values("knee")
+    return Knee.objects.filter(pk__in=operated)
+
+
+def knee_for(person: Person, uuid: UUID, action: Action = Action.SEE_RECORD) -> Knee:
+    """One knee with its patient, fetched and checked for `action`."""
+    knee = knees_for(person).select_related("patient").filter(uuid=uuid).first()
+    if knee is None:
+        raise Http404
+    if action is not Action.SEE_RECORD and not knees_for(person, action).filter(pk=knee.pk).exists():
+        raise PermissionDenied
+    return knee
+
+
+def surgeons_of(units: Iterable[Unit]) -> QuerySet[Surgeon]:
+    """The surgeons who work in any of these units."""
+    return Surgeon.objects.filter(Q(units__in=units)).distinct()

@@ -1,0 +1,15 @@
+"""The record as a Django application."""
+
+from django.apps import AppConfig
+from django.db.models.signals import post_migrate, pre_migrate
+
+
+class RegistryConfig(AppConfig):
+    name = "registry"
+    default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from registry.models import cross_rules
+
+        pre_migrate.connect(cross_rules.remove, sender=self)
+        post_migrate.connect(cross_rules.install, sender=self)

@@ -1,0 +1,51 @@
+"""Limits said once and held twice: in words by a validator, and by the database as a constraint."""
+
+from collections.abc import Iterable
+from datetime import date
+
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db.models import CheckConstraint, Choices, Q
+from django.utils import timezone
+
+
+def between(low: float, high: float, what: str) -> list[MinValueValidator | MaxValueValidator]:
+    """Validators that refuse a value outside [low, high], naming value, rule and mend."""
+    words = f"{what} %(show_value)s is outside {low:g} to {high:g}. Correct it, or leave it empty if unknown."
+    return [MinValueValidator(low, message=words), MaxValueValidator(high, message=words)]
+
+
+def range_check(model: str, field: str, low: float, high: float) -> CheckConstraint:
+    """Database check that a field, where filled, lies in [low, high]."""
+    inside = Q(**{f"{field}__gte": low, f"{field}__lte": high})
+    return CheckConstraint(
+        condition=Q(**{f"{field}__isnull": True}) | inside,
+        name=f"{model}_{field}_range",
+        violation_error_message=f"{field} must lie between {low:g} and {high:g}, or be left empty.",
+    )
+
+
+def choice_checks(model: str, **choices: type[Choices]) -> list[CheckConstraint]:
+    """Database checks that each named field holds one of its codes (or is empty, where it may be)."""
+    return [_choice_check(model, field, codes.values) for field, codes in choices.items()]
+
+
+def _choice_check(model: str, field: str, values: Iterable[object]) -> CheckConstraint:
+    allowed = list(values)
+    # A null passes by SQL's rule for checks; whether null is allowed is the column's own business.
+    return CheckConstraint(
+        condition=Q(**{f"{field}__in": allowed}),
+        name=f"{model}_{field}_code",
+        violation_error_message=f"{field} must be one of: {', '.join(map(str, allowed))}.",
+    )
+
+
+def not_in_future(value: date) -> None:
+    """Refuse a date after today."""
+    today = timezone.localdate()
+    if value > today:
+        raise ValidationError(
+            "%(value)s lies in the future (today is %(today)s). Correct the date.",
+            code="future",
+            params={"value": value.isoformat(), "today": today.isoformat()},
+        )

@@ -1,0 +1,54 @@
+"""Patient-reported scores: the raw items as answered, and the value worked out from them on entry."""
+
+from typing import Any, ClassVar
+
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.utils import timezone
+
+from registry.models.limits import choice_checks, not_in_future
+from registry.models.people import Knee
+from registry.scoring import INSTRUMENTS
+from registry.vocabulary import ReoperatedSince
+
+
+class ScoreResponse(models.Model):
+    """One form answered once. Items are kept by code; an unanswered item is absent."""
+
+    knee = models.ForeignKey(Knee, on_delete=models.PROTECT, related_name="scores")
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
+    answered_on = models.DateField(validators=[not_in_future])
+    instrument = models.CharField(max_length=20)
+    version = models.CharField(max_length=20)
+    items: "models.JSONField[dict[str, int], Any]" = models.JSONField(default=dict, blank=True)
+    # Worked out from the items whenever they are saved, so that the database can count by it.
+    value = models.FloatField(null=True, blank=True, editable=False)
+    reoperated_since = models.CharField(
+        max_length=12, choices=ReoperatedSince, default=ReoperatedSince.NOT_ASKED
+    )
+
+    class Meta:
+        ordering: ClassVar = ["answered_on", "pk"]
+        indexes: ClassVar = [models.Index(fields=["knee", "answered_on"])]
+        constraints: ClassVar = [
+            *choice_checks("score", reoperated_since=ReoperatedSince),
+            models.UniqueConstraint(
+                fields=["knee", "instrument", "answered_on"],
+                name="score_once_a_day",
+                violation_error_message="This form was already answered for this knee on that day.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.instrument} of {self.answered_on}"
+
+    def clean(self) -> None:
+        instrument = INSTRUMENTS.get(self.instrument)
+        if instrument is None:
+            known = ", ".join(INSTRUMENTS)
+            raise ValidationError({"instrument": f"'{self.instrument}' is not an instrument here. Choose: {known}."})
+        problems = instrument.problems(self.items)
+        if problems:
+            raise ValidationError({"items": problems})
+        self.version = self.version or instrument.version
+        self.value = instrument.score(self.items)

@@ -1,0 +1,171 @@
+"""All settings, read from the environment with types. Secrets may come from a file: NAME_FILE instead of NAME.
+
+Two modes. "local" (what manage.py uses unless told otherwise) keeps a SQLite file and generated keys under .local/
+and is for one machine. "production" (what wsgi.py uses) generates nothing and refuses to start without its essentials.
+"""
+
+from pathlib import Path
+
+import plotly
+from csp.constants import SELF
+from environs import FileAwareEnv, validate
+
+from registry.site import local_keys
+
+env = FileAwareEnv()
+BASE_DIR = Path(__file__).resolve().parents[2]
+
+MODE = env.str("RIMWARD_MODE", "local", validate=validate.OneOf(["local", "production"]))
+PRODUCTION = MODE == "production"
+DEBUG = False
+
+# Working folder for the embedded database, generated keys and what commands write.
+LOCAL_DIR = env.path("RIMWARD_LOCAL_DIR", BASE_DIR / ".local")
+
+if PRODUCTION:
+    SECRET_KEY = env.str("SECRET_KEY", validate=validate.Length(min=50))
+    IDENTITY_KEYS = env.list("IDENTITY_KEYS", validate=validate.Length(min=1))
+    IDENTITY_INDEX_KEY = env.str("IDENTITY_INDEX_KEY", validate=validate.Length(min=32))
+    RELEASE_KEY = env.str("RELEASE_KEY", validate=validate.Length(min=32))
+    ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", validate=validate.Length(min=1))
+    CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", [])
+    DATABASES = {"default": env.dj_db_url("DATABASE_URL")}
+else:
+    _keys = local_keys.load_or_make(LOCAL_DIR)
+    SECRET_KEY = env.str("SECRET_KEY", _keys["SECRET_KEY"])
+    IDENTITY_KEYS = env.list("IDENTITY_KEYS", [_keys["IDENTITY_KEY"]])
+    IDENTITY_INDEX_KEY = env.str("IDENTITY_INDEX_KEY", _keys["IDENTITY_INDEX_KEY"])
+    RELEASE_KEY = env.str("RELEASE_KEY", _keys["RELEASE_KEY"])
+    ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]"]
+    DATABASES = {"default": env.dj_db_url("DATABASE_URL", f"sqlite:///{LOCAL_DIR / 'rimward.sqlite3'}")}
+
+if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    DATABASES["default"]["OPTIONS"] = {
+        "timeout": 20,
+        "transaction_mode": "IMMEDIATE",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
+    }
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "csp",
+    "django_filters",
+    "django_htmx",
+    "registry",
+    "outcomes",
+    "registry.site",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    # Nothing is visible without sign-in unless a view says so itself.
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+]
+
+ROOT_URLCONF = "registry.site.urls"
+WSGI_APPLICATION = "registry.site.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": False,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "registry.site.navigation.navigation",
+            ],
+            "libraries": {"django_htmx": "django_htmx.templatetags.django_htmx"},
+        },
+    }
+]
+
+AUTH_USER_MODEL = "registry.User"
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+LOGIN_URL = "sign_in"
+LOGIN_REDIRECT_URL = "today"
+LOGOUT_REDIRECT_URL = "sign_in"
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = "UTC"
+USE_I18N = True
+USE_TZ = True
+DATE_INPUT_FORMATS = ["%Y-%m-%d", "%d-%m-%Y", "%d.%m.%Y", "%d/%m/%Y"]
+FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
+
+# Browser code comes out of installed packages: plotly's script travels inside its Python package.
+STATIC_URL = "static/"
+STATIC_ROOT = env.path("RIMWARD_STATIC_ROOT", LOCAL_DIR / "static")
+STATICFILES_DIRS = [("plotly", Path(plotly.__file__).parent / "package_data")]
+WHITENOISE_USE_FINDERS = not PRODUCTION
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        if PRODUCTION
+        else "django.contrib.staticfiles.storage.StaticFilesStorage"
+    },
+}
+
+# plotly fills one empty style element and writes one fixed style text; both are allowed by hash, nothing else.
+# The second hash belongs to the installed plotly; a browser test fails when it no longer fits.
+PLOTLY_STYLE_HASHES = [
+    "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='",
+    "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='",
+]
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'none'"],
+        "script-src": [SELF],
+        "style-src": [SELF, *PLOTLY_STYLE_HASHES],
+        "img-src": [SELF, "data:", "blob:"],
+        "connect-src": [SELF],
+        "form-action": [SELF],
+        "frame-ancestors": ["'none'"],
+        "base-uri": ["'none'"],
+    }
+}
+
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+SESSION_COOKIE_AGE = 12 * 60 * 60
+SESSION_EXPIRE_AT_BROWSER_CLOSE = True
+if PRODUCTION:
+    SECURE_SSL_REDIRECT = env.bool("SECURE_SSL_REDIRECT", True)
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if env.bool("BEHIND_TLS_PROXY", False) else None
+    SECURE_HSTS_SECONDS = env.int("SECURE_HSTS_SECONDS", 31_536_000)
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+    SECURE_HSTS_PRELOAD = True
+    SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    SESSION_COOKIE_NAME = "__Host-session"
+    CSRF_COOKIE_NAME = "__Host-csrf"
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": env.str("LOG_LEVEL", "WARNING")},
+}

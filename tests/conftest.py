@@ -1,0 +1,51 @@
+"""The fixed cast of every page test, and the database the suite runs on."""
+
+from dataclasses import dataclass
+
+import pytest
+from django.test import Client
+
+from registry.models import Knee, Repair, Surgeon, Unit, User
+from tests import factories
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Two units, the people in them, and one repaired knee of the first."""
+
+    unit: Unit
+    other_unit: Unit
+    surgeon: User
+    colleague: User
+    clinician: User
+    audit_lead: User
+    coordinator: User
+    administrator: User
+    stranger: User
+    oak: Surgeon
+    repair: Repair
+    knee: Knee
+
+    def client(self, who: str) -> Client:
+        """A browser signed in as one of the cast; "nobody" is signed out."""
+        client = Client()
+        if who != "nobody":
+            client.force_login(getattr(self, who))
+        return client
+
+
+@pytest.fixture
+def cast(db: None) -> Cast:
+    unit, other_unit = factories.a_unit("northmere"), factories.a_unit("southmere")
+    people = {
+        "surgeon": factories.a_person("oak", ("surgeon", unit)),
+        "colleague": factories.a_person("elm", ("surgeon", unit)),
+        "clinician": factories.a_person("clinician", ("clinician", unit)),
+        "audit_lead": factories.a_person("lead", ("audit_lead", unit)),
+        "coordinator": factories.a_person("coordinator", ("coordinator", unit)),
+        "administrator": factories.a_person("administrator", ("administrator", unit)),
+        "stranger": factories.a_person("stranger", ("surgeon", other_unit)),
+    }
+    oak = factories.a_surgeon(unit, "oak", people["surgeon"])
+    repair = factories.a_repair(factories.an_operation(unit, oak))
+    return Cast(unit, other_unit, **people, oak=oak, repair=repair, knee=repair.tear.procedure.knee)

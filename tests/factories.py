@@ -1,0 +1,101 @@
+"""Small ways to put true records into a test: everything goes in through the one way in."""
+
+import itertools
+from datetime import date, datetime, time, timedelta
+from datetime import timezone as tz
+from typing import Any
+
+from django.contrib.auth.hashers import make_password
+
+from registry.models import (
+    Contact,
+    IndexProcedure,
+    Knee,
+    Membership,
+    Patient,
+    Reoperation,
+    ReoperationOnTear,
+    Repair,
+    Surgeon,
+    Tear,
+    Unit,
+    User,
+)
+from registry.recording import record
+
+PASSWORD = "walnut-crescent-47"
+OPERATED_ON = date(2024, 3, 1)
+_numbers = itertools.count(1)
+_password_hash = ""
+
+
+def a_unit(code: str) -> Unit:
+    unit = Unit(code=code, name=f"{code.title()} Hospital")
+    record(unit)
+    return unit
+
+
+def a_surgeon(unit: Unit, code: str, user: User | None = None) -> Surgeon:
+    surgeon = Surgeon(code=code, name=f"Dr {code.title()}", user=user)
+    record(surgeon)
+    surgeon.units.add(unit)
+    return surgeon
+
+
+def a_person(username: str, *roles: tuple[str, Unit]) -> User:
+    """A user who signs in with PASSWORD and holds the roles given as (role, unit)."""
+    global _password_hash
+    _password_hash = _password_hash or make_password(PASSWORD)
+    user = User(username=username, email=f"{username}@example.org", password=_password_hash)
+    record(user, *(Membership(user=user, unit=unit, role=role) for role, unit in roles))
+    return user
+
+
+def a_knee(unit: Unit, side: str = "left", **patient: Any) -> Knee:
+    person = Patient(unit=unit, **{"sex": "female", "born_on": date(1995, 5, 17), **patient})
+    knee = Knee(patient=person, side=side)
+    record(person, knee)
+    return knee
+
+
+def an_operation(unit: Unit, surgeon: Surgeon, knee: Knee | None = None, **fields: Any) -> IndexProcedure:
+    """An index procedure entered on its own day, injured three weeks before unless told otherwise."""
+    operated_on = fields.pop("operated_on", OPERATED_ON)
+    fields.setdefault("recorded_at", datetime.combine(operated_on, time(17), tz.utc))
+    fields.setdefault("injured_on", operated_on - timedelta(days=21))
+    if fields["injured_on"] is None:
+        fields["injury_date_precision"] = "unknown"
+    procedure = IndexProcedure(
+        knee=knee or a_knee(unit), unit=unit, lead_surgeon=surgeon, operated_on=operated_on, **fields
+    )
+    record(procedure)
+    return procedure
+
+
+def a_repair(procedure: IndexProcedure, augmentation: str = "none", **tear: Any) -> Repair:
+    """A repaired tear of an operation: a medial longitudinal tear in the red-red zone unless told otherwise."""
+    defaults = {"meniscus": "medial", "pattern": "longitudinal", "vascular_zone": "RR", "treatment": "repaired"}
+    torn = Tear(procedure=procedure, **{**defaults, **tear})
+    repair = Repair(tear=torn, all_inside=True, augmentation=augmentation)
+    record(torn, repair)
+    return repair
+
+
+def a_failure(repair: Repair, days: int, action: str = "partial_removal", **reoperation: Any) -> Reoperation:
+    """A reoperation on a repair, so many days after it."""
+    procedure = repair.tear.procedure
+    again = Reoperation(
+        knee=procedure.knee, operated_on=procedure.operated_on + timedelta(days=days), **reoperation
+    )
+    record(again, ReoperationOnTear(reoperation=again, tear=repair.tear, action=action))
+    return again
+
+
+def a_contact(repair: Repair, days: int) -> Contact:
+    """A phone call that found the knee not reoperated, so many days after the operation."""
+    procedure = repair.tear.procedure
+    contact = Contact(
+        knee=procedure.knee, contacted_on=procedure.operated_on + timedelta(days=days), source="phone"
+    )
+    record(contact)
+    return contact
