@@ -12,7 +12,7 @@ from registry.vocabulary import Meniscus, Pattern
 WHICH = {"primary": "primary repairs", "revision": "revision repairs", "all": "repairs, primary and revision"}
 
 
-class UnknownFilter(ValueError):
+class UnknownFilterError(ValueError):
     """A filter in an address has a value that is none of its choices."""
 
 
@@ -27,11 +27,13 @@ class Cohort:
 
     @classmethod
     def from_query(cls, query: Mapping[str, Any], units: QuerySet[Unit]) -> Self:
-        """Read from an address; raises UnknownFilter naming filter, value and choices."""
+        """Read from an address; raises UnknownFilterError naming filter, value and choices."""
         given = {field.name: str(query.get(field.name) or field.default) for field in fields(cls)}
         for name, choices in cls.choices(units).items():
             if given[name] not in choices:
-                raise UnknownFilter(f"{name}: '{given[name]}' is not one of {', '.join(filter(None, choices))}.")
+                raise UnknownFilterError(
+                    f"{name}: '{given[name]}' is not one of {', '.join(filter(None, choices))}."
+                )
         return cls(**given)
 
     @staticmethod

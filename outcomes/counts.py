@@ -39,7 +39,9 @@ def count_table(
     columns = [*levels, "late", "day", "outcome"]
     grouped = (
         timeline(repairs, definition)
-        .annotate(**levels, late=_entered_late(), day=F("duration_days"), potential=_potential_days(closed_on))
+        .annotate(
+            **levels, late=_entered_late(), day=F("duration_days"), potential=_potential_days(closed_on)
+        )
         .values(*columns)
         .annotate(n=Count("pk"), potential_days=Sum("potential"))
     )

@@ -1,6 +1,6 @@
 """What counts as failing: named definitions, each a union of dated events and one plain sentence.
 
-Every event is a row (of_tear, event_on). Curves, standings and releases all read these, so they cannot disagree.
+Every event is a row (of_tear, event_on). Curves, standings and releases all read these, so none disagrees.
 """
 
 from collections.abc import Callable
@@ -60,12 +60,11 @@ class FailureDefinition:
 
 
 def _events(rows: QuerySet[Any, Any], tear: str, day: str) -> Events:
-    return rows.order_by().annotate(of_tear=F(tear), event_on=F(day)).values("of_tear", "event_on")
+    events: Events = rows.order_by().annotate(of_tear=F(tear), event_on=F(day)).values("of_tear", "event_on")
+    return events
 
 
-def _late_events(
-    rows: QuerySet[Any, Any], tear: str, day: str, operated: str, from_days: int
-) -> Events:
+def _late_events(rows: QuerySet[Any, Any], tear: str, day: str, operated: str, from_days: int) -> Events:
     """Events at least `from_days` after the operation on the tear."""
     delay: Any = Days(F(day), F(operated))
     return _events(rows.filter(GreaterThanOrEqual(delay, from_days)), tear, day)
@@ -146,8 +145,8 @@ REOPERATION = FailureDefinition(
     code="reoperation",
     name="Reoperation on the repair",
     sentence=(
-        "A repair fails on the day that tear is re-repaired, partly or totally removed, refixed or replaced by a "
-        "transplant. Staged ligament surgery alone is not a failure."
+        "A repair fails on the day that tear is re-repaired, partly or totally removed, refixed or "
+        "replaced by a transplant. Staged ligament surgery alone is not a failure."
     ),
     sources=_REOPERATION_SOURCES,
 )
@@ -156,14 +155,16 @@ ANY = FailureDefinition(
     name="Any failure",
     sentence=(
         "A repair fails on the first of: reoperation on it; a second look that finds a cleft of "
-        f"{FAILED_CLEFT_FROM_PERCENT} % of its thickness or more; imaging not healed, or a clinic visit with effusion, "
-        f"joint-line tenderness or a positive McMurray, from {CLINICAL_HEALING_FROM_DAYS} days on; Lysholm below "
-        f"{POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on."
+        f"{FAILED_CLEFT_FROM_PERCENT} % of its thickness or more; imaging not healed, or a clinic visit with "
+        "effusion, joint-line tenderness or a positive McMurray, "
+        f"from {CLINICAL_HEALING_FROM_DAYS} days on; "
+        f"Lysholm below {POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on."
     ),
     sources=(*_REOPERATION_SOURCES, *_STRUCTURAL_SOURCES, *_CLINICAL_SOURCES),
     cautions=(
-        "Dates of looks, imaging, visits and scores are when failure was seen, not when it happened: it happened earlier.",
-        "Second looks and imaging examine some knees and not others: staged knees are looked at because they are staged.",
+        "Looks, imaging, visits and scores date when failure was seen; it happened earlier.",
+        "Second looks and imaging examine some knees and not others: "
+        "staged knees are looked at because they are staged.",
     ),
 )
 DEFINITIONS: dict[str, FailureDefinition] = {definition.code: definition for definition in (REOPERATION, ANY)}

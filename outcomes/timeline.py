@@ -1,4 +1,4 @@
-"""From operation to failure, competing event or last day known well: one annotated row a repair, never stored.
+"""From operation to failure, competing event or last day known well: one row a repair, never stored.
 
 Both a cohort's counts and one repair's standing are read from here.
 """
@@ -76,10 +76,10 @@ def _last_known_well(knees: Keys) -> tuple[CTE, CTE]:
 
 def timeline(
     repairs: QuerySet[Repair], definition: FailureDefinition, *, tears: Keys = None, knees: Keys = None
-) -> QuerySet[Repair]:
-    """Repairs annotated with started_on, outcome (FAILED, CENSORED or a competing cause), ended_on and duration_days.
+) -> QuerySet[Any, Any]:
+    """Repairs annotated with started_on, outcome, ended_on and duration_days.
 
-    Failure goes before a competing event of the same day. A failure or competing event counts whenever it
+    The outcome is FAILED, CENSORED or a competing cause. Failure goes before a competing event of the same day. A failure or competing event counts whenever it
     happened; without either, a repair is followed to the last day its knee was known well, at least day 0.
     For a handful of repairs, naming their `tears` and `knees` spares the database reading all events.
     """
@@ -105,11 +105,13 @@ def timeline(
     return _outcome(dated)
 
 
-def _outcome(dated: Any) -> QuerySet[Repair]:
+def _outcome(dated: Any) -> QuerySet[Any, Any]:
     first = Least("failed_on", "replaced_on", "removed_on", "died_on")
     in_order = {FAILED: "failed_on", REPLACED: "replaced_on", REMOVED: "removed_on", DIED: "died_on"}
-    whens = [When(Q(first_on=F(day)) & Q(first_on__lt=_NEVER), then=Value(code)) for code, day in in_order.items()]
-    ended: QuerySet[Repair] = dated.annotate(
+    whens = [
+        When(Q(first_on=F(day)) & Q(first_on__lt=_NEVER), then=Value(code)) for code, day in in_order.items()
+    ]
+    ended: QuerySet[Any, Any] = dated.annotate(
         first_on=first,
     ).annotate(
         outcome=Case(*whens, default=Value(CENSORED), output_field=CharField()),

@@ -8,7 +8,6 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from math import isnan
 
 import numpy as np
 from lifelines import KaplanMeierFitter
@@ -267,4 +266,6 @@ def _halfway(times: FloatArray, curve: FloatArray) -> float | None:
 
 
 def _defined(values: FloatArray) -> tuple[float | None, ...]:
-    return tuple(None if isnan(value) else value for value in values.tolist())
+    optional = values.astype(object)
+    optional[np.isnan(values)] = None
+    return tuple(optional.tolist())

@@ -28,7 +28,7 @@ if PRODUCTION:
     IDENTITY_INDEX_KEY = env.str("IDENTITY_INDEX_KEY", validate=validate.Length(min=32))
     RELEASE_KEY = env.str("RELEASE_KEY", validate=validate.Length(min=32))
     ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", validate=validate.Length(min=1))
-    CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", [])
+    CSRF_TRUSTED_ORIGINS: list[str] = env.list("CSRF_TRUSTED_ORIGINS", [])
     DATABASES = {"default": env.dj_db_url("DATABASE_URL")}
 else:
     _keys = local_keys.load_or_make(LOCAL_DIR)

@@ -5,7 +5,8 @@
 
 const NARROW_PX = 560;
 const PRINT_WIDTH_PX = 680; // the text width of an A4 page
-const FILE_SIZE_PX = { width: 1000, height: 640 };
+const DEFAULT_HEIGHT_PX = 460;
+const FILE_WIDTH_PX = 1000;
 const FILE_LINE_PX = 20;
 const FILE_LINE_CHARACTERS = 120;
 
@@ -45,10 +46,18 @@ function coloured(value, styles) {
 /** What every figure shares unless its own layout says otherwise; axes keep still, so that zooming is a choice. */
 function houseLayout() {
   const text = getComputedStyle(document.body);
-  const axis = { gridcolor: "var:grid", linecolor: "var:ink-soft", tickcolor: "var:ink-soft", zeroline: false, fixedrange: true };
   const font = { family: text.fontFamily, size: Math.round(parseFloat(text.fontSize) * 0.85), color: "var:ink" };
+  const axis = {
+    title: { font },
+    gridcolor: "var:grid",
+    linecolor: "var:ink-soft",
+    tickcolor: "var:ink-soft",
+    zeroline: false,
+    fixedrange: true,
+  };
   return {
     autosize: true,
+    height: DEFAULT_HEIGHT_PX,
     dragmode: false,
     separators: ".\u202f",
     uirevision: "kept",
@@ -58,7 +67,7 @@ function houseLayout() {
         paper_bgcolor: "var:surface",
         plot_bgcolor: "var:surface",
         colorway: Array.from({ length: 8 }, (_, index) => `var:series-${index + 1}`),
-        xaxis: axis,
+        xaxis: { ...axis, showline: true },
         yaxis: axis,
         hoverlabel: { bgcolor: "var:surface", bordercolor: "var:ink-soft", font },
       },
@@ -104,26 +113,29 @@ function brokenIntoLines(text, characters) {
   return lines.map((line) => line.replaceAll("&", "&amp;").replaceAll("<", "&lt;"));
 }
 
-/** Title and notes for the file, since a picture that leaves the page must still say what it shows. */
+/** Title, notes and cautions for the file, since a picture that leaves the page must still say what it shows. */
 function fileHeading(section) {
-  const title = brokenIntoLines(section.querySelector("h2").textContent, FILE_LINE_CHARACTERS * 0.75);
   const notes = [...section.querySelectorAll(".figure-notes > div")].map((note) => note.innerText.replace(/\n+/, ": "));
-  const subtitle = notes.length ? brokenIntoLines(notes.join(" \u00b7 "), FILE_LINE_CHARACTERS) : [];
-  return { title, subtitle, height: (title.length + subtitle.length + 2) * FILE_LINE_PX };
+  const cautions = [...section.querySelectorAll(".caution")].map((caution) => caution.innerText);
+  const title = brokenIntoLines(section.querySelector("h2").textContent, FILE_LINE_CHARACTERS * 0.75);
+  const below = [notes.join(" \u00b7 "), ...cautions].flatMap((text) => brokenIntoLines(text, FILE_LINE_CHARACTERS));
+  return {
+    height: (title.length + below.length + 2.5) * FILE_LINE_PX,
+    title: {
+      text: title.join("<br>"),
+      subtitle: { text: below.join("<br>") },
+      x: 0, xanchor: "left", yref: "container", y: 1, yanchor: "top",
+      pad: { l: FILE_LINE_PX, t: 1.5 * FILE_LINE_PX },
+    },
+  };
 }
 
 /** Saves the wide figure in the light colours, the same from whatever screen. */
 function saveAsSvg(plot) {
-  const heading = fileHeading(plot.closest(".figure"));
+  const { title, height } = fileHeading(plot.closest(".figure"));
   const { data, layout } = composed(plot, { narrow: false, styles: paperStyles });
-  const top = (layout.margin?.t ?? 0) + heading.height;
-  const size = { width: FILE_SIZE_PX.width, height: (layout.height ?? FILE_SIZE_PX.height) + heading.height };
-  const title = {
-    text: heading.title.join("<br>"),
-    subtitle: { text: heading.subtitle.join("<br>") },
-    x: 0.02, xanchor: "left", yref: "container", y: 1 - FILE_LINE_PX / size.height, yanchor: "top",
-  };
-  const figure = { data, layout: merged(layout, { ...size, title, margin: { t: top } }) };
+  const size = { width: FILE_WIDTH_PX, height: layout.height + height };
+  const figure = { data, layout: merged(layout, { ...size, title, margin: { t: (layout.margin?.t ?? 0) + height } }) };
   return Plotly.downloadImage(figure, { format: "svg", filename: plot.dataset.filename ?? plot.dataset.figure, ...size });
 }
 

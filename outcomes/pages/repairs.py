@@ -1,0 +1,121 @@
+"""Repairs: every repair one may see, one line each, with where it stands."""
+
+from typing import Any
+from urllib.parse import urlencode
+
+import django_filters
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from outcomes.standing import Standing, standings
+from outcomes.strata import LIGAMENT_SURGERY, ZONE
+from registry.access import Action, require, surgeons_of
+from registry.models import Repair, Surgeon, Unit
+from registry.vocabulary import Augmentation, LigamentSurgery, Meniscus, Pattern, VascularZone
+
+PAGE_SIZE = 50
+# What the list may be sorted by: code in the address, label, and the columns that decide.
+SORTS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "operated": ("Operated", ("tear__procedure__operated_on",)),
+    "surgeon": ("Surgeon", ("tear__procedure__lead_surgeon__name",)),
+    "meniscus": ("Meniscus", ("tear__meniscus",)),
+    "pattern": ("Tear", ("tear__pattern",)),
+    "zone": ("Zone", ("tear__vascular_zone",)),
+}
+DEFAULT_SORT = "-operated"
+
+
+class RepairFilter(django_filters.FilterSet):
+    """Filters of the list; each lives in the address."""
+
+    unit = django_filters.ModelChoiceFilter(
+        field_name="tear__procedure__unit", to_field_name="code", queryset=lambda request: _units(request)
+    )
+    surgeon = django_filters.ModelChoiceFilter(
+        field_name="tear__procedure__lead_surgeon",
+        to_field_name="code",
+        queryset=lambda request: _surgeons(request),
+    )
+    meniscus = django_filters.ChoiceFilter(field_name="tear__meniscus", choices=Meniscus.choices)
+    pattern = django_filters.ChoiceFilter(field_name="tear__pattern", choices=Pattern.choices, label="Tear")
+    zone = django_filters.ChoiceFilter(
+        field_name="zone", choices=[*VascularZone.choices, ("unknown", "Not recorded")]
+    )
+    ligament = django_filters.ChoiceFilter(choices=LigamentSurgery.choices, label="Ligament surgery")
+    augmentation = django_filters.ChoiceFilter(choices=Augmentation.choices)
+    operated = django_filters.DateFromToRangeFilter(field_name="tear__procedure__operated_on")
+
+    class Meta:
+        model = Repair
+        fields: list[str] = []
+
+
+def repairs(request: HttpRequest) -> HttpResponse:
+    """The list, filtered, sorted and paged."""
+    units = require(request.user, Action.SEE_RECORD)
+    filtered = RepairFilter(request.GET, queryset=_rows(units), request=request)
+    sort, order = _order(request.GET.get("sort", ""))
+    page = Paginator(filtered.qs.order_by(*order), PAGE_SIZE).get_page(request.GET.get("page"))
+    shown = list(page.object_list)
+    known = standings(shown)
+    context = {
+        "filter": filtered,
+        "page": page,
+        "query": _query(request, drop="page"),
+        "sort_links": _sort_links(request, sort),
+        "rows": [_row(repair, known[repair.pk]) for repair in shown],
+    }
+    response = render(request, "outcomes/repairs.html", context)
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+def _row(repair: Any, standing: Standing) -> dict[str, Any]:
+    return {"repair": repair, "standing": standing, "ligament": LigamentSurgery(repair.ligament).label}
+
+
+def _rows(units: QuerySet[Unit]) -> QuerySet[Repair]:
+    return (
+        Repair.objects.filter(tear__procedure__unit__in=units)
+        .select_related(
+            "tear__procedure__knee__patient", "tear__procedure__lead_surgeon", "tear__procedure__unit"
+        )
+        .annotate(zone=ZONE.expression, ligament=LIGAMENT_SURGERY.expression)
+    )
+
+
+def _units(request: HttpRequest) -> QuerySet[Unit]:
+    return require(request.user, Action.SEE_RECORD)
+
+
+def _surgeons(request: HttpRequest) -> QuerySet[Surgeon]:
+    return surgeons_of(_units(request))
+
+
+def _order(asked: str) -> tuple[str, list[str]]:
+    """The sort asked for if it is on the list, else the default; ties broken by key, so that paging is stable."""
+    sort = asked if asked.removeprefix("-") in SORTS else DEFAULT_SORT
+    sign = "-" if sort.startswith("-") else ""
+    columns = SORTS[sort.removeprefix("-")][1]
+    return sort, [*(sign + column for column in columns), f"{sign}pk"]
+
+
+def _sort_links(request: HttpRequest, sort: str) -> list[dict[str, Any]]:
+    kept = _query(request, drop="sort")
+    links = []
+    for code, (label, _) in SORTS.items():
+        direction = {code: "ascending", f"-{code}": "descending"}.get(sort, "")
+        target = f"-{code}" if direction == "ascending" else code
+        links.append(
+            {"label": label, "direction": direction, "url": f"?{kept}{'&' if kept else ''}sort={target}"}
+        )
+    return links
+
+
+def _query(request: HttpRequest, drop: str) -> str:
+    kept = [
+        (key, value) for key, values in request.GET.lists() if key not in (drop, "page") for value in values
+    ]
+    return urlencode(kept)

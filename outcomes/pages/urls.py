@@ -1,0 +1,13 @@
+"""Addresses of what the record says."""
+
+from django.urls import path
+
+from outcomes.pages import releases, repairs, standing, survival
+
+urlpatterns = [
+    path("repairs/", repairs.repairs, name="repairs"),
+    path("knees/<uuid:knee>/standing/", standing.standing, name="standing"),
+    path("survival/", survival.survival, name="survival"),
+    path("survival/<slug:stratum>.csv", survival.survival_csv, name="survival_csv"),
+    path("releases/", releases.releases, name="releases"),
+]

@@ -1,0 +1,103 @@
+"""The rows of a release: permitted ones only, pseudonymous, in days, and none in a class too small to hide in."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+from django.db.models import Case, F, Q, QuerySet, Value, When
+from django.db.models.lookups import GreaterThan
+
+from outcomes.cohort import Cohort
+from outcomes.database import Days
+from outcomes.failure import FailureDefinition
+from outcomes.release.columns import MOST_SUPPRESSED, NAMES, QUASI_IDENTIFIERS, SMALLEST_CLASS
+from outcomes.release.pseudonyms import Pseudonyms
+from outcomes.strata import STRATA
+from outcomes.timeline import FAILED, timeline
+from registry.models import Unit
+from registry.vocabulary import ResearchPermission, Technique
+
+
+class ReleaseRefusedError(Exception):
+    """The release cannot be made safely; the message says why and what could be done."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseRows:
+    """The released table with the counts of each step towards it."""
+
+    table: pd.DataFrame
+    in_cohort: int
+    permitted: int
+    suppressed: int
+    smallest_class: int
+
+
+def release_rows(
+    cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition, pseudonyms: Pseudonyms
+) -> ReleaseRows:
+    """Build the rows; raises ReleaseRefusedError when none is permitted or too many would have to be suppressed."""
+    repairs = cohort.repairs(units)
+    in_cohort = repairs.count()
+    permitted = _read(cohort, units, definition)
+    if permitted.empty:
+        raise ReleaseRefusedError(
+            f"None of the {in_cohort} repairs may be released: no patient gave research permission. "
+            "Record permissions, or widen the cohort."
+        )
+    table = _pseudonymous(permitted, pseudonyms)
+    kept = _in_large_classes(table)
+    suppressed = len(table) - len(kept)
+    if suppressed > MOST_SUPPRESSED * len(table):
+        raise ReleaseRefusedError(
+            f"{suppressed} of {len(table)} rows share {', '.join(QUASI_IDENTIFIERS)} with fewer than {SMALLEST_CLASS - 1} "
+            f"others; at most {MOST_SUPPRESSED:.0%} may be suppressed. Widen the cohort."
+        )
+    # Sorted by pseudonym, so that the order of rows does not tell the order of entry.
+    ordered = kept.sort_values("repair", ignore_index=True)[list(NAMES)]
+    smallest = int(ordered.groupby(list(QUASI_IDENTIFIERS)).size().min())
+    return ReleaseRows(ordered, in_cohort, len(table), suppressed, smallest)
+
+
+def _read(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition) -> pd.DataFrame:
+    permitted = cohort.repairs(units).filter(
+        tear__procedure__knee__patient__research_permission=ResearchPermission.GIVEN
+    )
+    procedure = "tear__procedure__"
+    gap = Days(F(f"{procedure}recorded_at"), F(f"{procedure}operated_on"))
+    late = Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
+    columns = {
+        "repair": F("tear__uuid"),
+        "patient": F(f"{procedure}knee__patient__uuid"),
+        "surgeon": F(f"{procedure}lead_surgeon_id"),
+        "unit": F(f"{procedure}unit_id"),
+        "meniscus": F("tear__meniscus"),
+        "pattern": F("tear__pattern"),
+        **{code: stratum.expression for code, stratum in STRATA.items()},
+        "revision": Case(When(tear__revises__isnull=False, then=Value(1)), default=Value(0)),
+        "entered_late": Case(When(late, then=Value(1)), default=Value(0)),
+        "days": F("duration_days"),
+    }
+    flags = list(Technique.values)
+    rows = timeline(permitted, definition).values_list(*flags, "augmentation", "outcome", **columns)
+    return pd.DataFrame(list(rows), columns=[*flags, "augmentation", "outcome", *columns])
+
+
+def _pseudonymous(table: pd.DataFrame, pseudonyms: Pseudonyms) -> pd.DataFrame:
+    flags = list(Technique.values)
+    techniques = [
+        "+".join(flag for flag, used in zip(flags, row, strict=True) if used)
+        for row in table[flags].itertuples(index=False, name=None)
+    ]
+    return table.assign(
+        repair=[pseudonyms.of("repair", uuid) for uuid in table["repair"]],
+        patient=[pseudonyms.of("patient", uuid) for uuid in table["patient"]],
+        surgeon=table["surgeon"].map(pseudonyms.letters("surgeon", table["surgeon"])),
+        unit=table["unit"].map(pseudonyms.letters("unit", table["unit"])),
+        technique=techniques,
+        failed=(table["outcome"] == FAILED).astype(int),
+    )
+
+
+def _in_large_classes(table: pd.DataFrame) -> pd.DataFrame:
+    sizes = table.groupby(list(QUASI_IDENTIFIERS))["repair"].transform("size")
+    return table[sizes >= SMALLEST_CLASS]

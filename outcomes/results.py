@@ -1,0 +1,47 @@
+"""Result objects: a number never travels alone. Pages, briefing, release and commands print these; none computes."""
+
+from dataclasses import dataclass
+
+from outcomes.estimators.comparison import LogRank
+from outcomes.estimators.survival import Interval, SurvivalCurve
+
+# The curve is drawn faded, and its numbers carry a caution, where fewer than this many remain at risk.
+# Chosen by hand: the usual warning of the trade that the right end of a curve rests on few. No source.
+FEW_AT_RISK = 10
+# Clark's completeness below this cautions; chosen by hand, no source.
+COMPLETE_ENOUGH = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One level of a stratum: its curve, how long it was followed, and how completely."""
+
+    code: str
+    label: str
+    curve: SurvivalCurve
+    follow_up: Interval
+    completeness: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SurvivalResult:
+    """Survival of a cohort split by one stratum, with everything a reader needs to judge it.
+
+    `comparison` is None when fewer than two known groups, or no failure, leave nothing to compare.
+    """
+
+    title: str
+    stratum_code: str
+    stratum_title: str
+    groups: tuple[Group, ...]
+    overall: Group
+    comparison: LogRank | None
+    definition_name: str
+    definition_sentence: str
+    cohort_sentence: str
+    closed_on: str
+    entered_late: int
+    methods: tuple[str, ...]
+    references: tuple[str, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]

@@ -1,0 +1,75 @@
+"""Where single repairs stand: the same time line as the curves, read for a handful of repairs."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from outcomes import wording
+from outcomes.failure import DEFINITIONS, REOPERATION, FailureDefinition
+from outcomes.timeline import CENSORED, DIED, FAILED, REMOVED, REPLACED, timeline
+from registry.models import Repair
+
+_WORDS = {
+    DIED: "standing until the patient died",
+    REPLACED: "standing until the knee was replaced",
+    REMOVED: "standing until that meniscus was removed for a new tear",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One repair under one failure definition: what became of it, when, after how long, and why."""
+
+    definition_name: str
+    outcome: str
+    ended_on: date
+    duration_days: int
+    why: str
+
+    @property
+    def short(self) -> str:
+        """A few words for a list."""
+        return {FAILED: "Failed", CENSORED: "Standing"}.get(self.outcome, "Ended otherwise")
+
+    @property
+    def sentence(self) -> str:
+        """The standing in words, with its date and its reason."""
+        after = f"{wording.months(self.duration_days)} months after the operation"
+        if self.outcome == FAILED:
+            return f"Failed on {self.ended_on}, {after}: {self.why}."
+        if self.outcome == CENSORED:
+            return f"Standing when last known well on {self.ended_on}, {after}."
+        return f"{_WORDS[self.outcome].capitalize()} on {self.ended_on}, {after}."
+
+
+def standings(repairs: Sequence[Repair], definition: FailureDefinition = REOPERATION) -> dict[int, Standing]:
+    """Standing of each repair by its key. `repairs` must have tear and procedure at hand (select_related).
+
+    Two queries, however many repairs.
+    """
+    tears = [repair.tear_id for repair in repairs]
+    knees = [repair.tear.procedure.knee_id for repair in repairs]
+    rows = timeline(Repair.objects.filter(tear__in=tears), definition, tears=tears, knees=knees).values_list(
+        "pk", "tear_id", "outcome", "ended_on", "duration_days"
+    )
+    reasons = _reasons(definition, tears)
+    return {
+        pk: Standing(definition.name, outcome, ended_on, days, reasons.get((tear, ended_on), ""))
+        for pk, tear, outcome, ended_on, days in rows
+    }
+
+
+def all_standings(repairs: Sequence[Repair]) -> dict[int, list[Standing]]:
+    """Standing of each repair under every definition."""
+    found = [standings(repairs, definition) for definition in DEFINITIONS.values()]
+    return {repair.pk: [by_repair[repair.pk] for by_repair in found] for repair in repairs}
+
+
+def _reasons(definition: FailureDefinition, tears: Iterable[int]) -> dict[tuple[int, date], str]:
+    """What happened to a tear on a day, in words, over all sources of the definition."""
+    reasons: dict[tuple[int, date], str] = {}
+    for source in definition.sources:
+        events = source.events().filter(of_tear__in=list(tears))
+        for tear, day in events.values_list("of_tear", "event_on"):
+            reasons.setdefault((tear, day), source.what)
+    return reasons

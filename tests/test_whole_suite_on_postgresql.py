@@ -1,0 +1,31 @@
+"""The suite again, on PostgreSQL: everything that holds on SQLite holds there too."""
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+
+import pytest
+
+from tests.servers import SAID_AT_THE_END
+
+# Left out: what starts servers of its own (this test too), and what shows the same on either database.
+SELECTION = "not postgresql and not browser and not slow"
+
+
+@pytest.mark.postgresql
+def test_the_whole_suite_holds_on_postgresql(
+    postgresql_url: str, pytestconfig: pytest.Config, record_property: Callable[[str, str], None]
+) -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "pytest", "-m", SELECTION, "-p", "no:cacheprovider"],
+        cwd=pytestconfig.rootpath,
+        env={name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+        | {"DATABASE_URL": postgresql_url},
+        capture_output=True,
+        text=True,
+        timeout=20 * 60,
+    )
+    tail = "\n".join(run.stdout.splitlines()[-60:])
+    record_property(SAID_AT_THE_END, tail.splitlines()[-1] if tail else run.stderr)
+    assert run.returncode == 0, f"{tail}\n{run.stderr}"
