@@ -5,17 +5,13 @@ from datetime import date
 from typing import Any
 
 import pandas as pd
-from django.db.models import Case, Count, F, Q, QuerySet, Sum, Value, When
-from django.db.models.lookups import GreaterThan
+from django.db.models import Case, Count, F, QuerySet, Sum, Value, When
 
 from outcomes.database import Days
 from outcomes.failure import FailureDefinition
 from outcomes.strata import Stratum
-from outcomes.timeline import CENSORED, timeline
+from outcomes.timeline import CENSORED, entered_late, timeline
 from registry.models import Repair
-
-# One row of a count table: its strata by code, then these.
-COLUMNS = ("late", "day", "outcome", "n", "potential_days")
 
 
 def count_table(
@@ -31,28 +27,24 @@ def count_table(
 
     Returns
     -------
-    One row a (strata..., late, day, outcome) that occurs: `late` whether entered later from old notes, `day` from
-    operation to `outcome`, `n` repairs, `potential_days` person-days they could have been observed.
-    Tables of several sites add up row by row.
+    One row a (strata..., late, day, outcome) that occurs: `late` whether entered later from old notes,
+    `day` from operation to `outcome`, `n` repairs, `potential_days` person-days they could have been
+    observed. Tables of several sites add up row by row.
     """
     levels = {stratum.code: stratum.expression for stratum in strata}
     columns = [*levels, "late", "day", "outcome"]
     grouped = (
         timeline(repairs, definition)
         .annotate(
-            **levels, late=_entered_late(), day=F("duration_days"), potential=_potential_days(closed_on)
+            **levels,
+            late=Case(When(entered_late(), then=Value(True)), default=Value(False)),
+            day=F("duration_days"),
+            potential=_potential_days(closed_on),
         )
         .values(*columns)
         .annotate(n=Count("pk"), potential_days=Sum("potential"))
     )
     return pd.DataFrame(list(grouped), columns=[*columns, "n", "potential_days"])
-
-
-def _entered_late() -> Any:
-    procedure = "tear__procedure__"
-    gap: Any = Days(F(f"{procedure}recorded_at"), F(f"{procedure}operated_on"))
-    late = Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
-    return Case(When(late, then=Value(True)), default=Value(False))
 
 
 def _potential_days(closed_on: date) -> Any:

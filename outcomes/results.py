@@ -1,4 +1,4 @@
-"""Result objects: a number never travels alone. Pages, briefing, release and commands print these; none computes."""
+"""Result objects: a number never travels alone. Pages, briefing and commands print these; none computes."""
 
 from dataclasses import dataclass
 

@@ -17,7 +17,7 @@ UNKNOWN = "unknown"
 
 @dataclass(frozen=True, slots=True)
 class Stratum:
-    """One way to split repairs. `levels` maps code to label in reading order; UNKNOWN stands outside every test."""
+    """One way to split repairs. `levels` maps code to label in reading order; UNKNOWN is never tested."""
 
     code: str
     title: str
@@ -83,7 +83,10 @@ ACUITY = Stratum(
     title="acuity",
     expression=_acuity(),
     levels=dict(Acuity.choices),
-    note=f"Acute: operated within {ACUTE_MAX_DAYS} days of injury; subacute: within {SUBACUTE_MAX_DAYS}; else chronic.",
+    note=(
+        f"Acute: operated within {ACUTE_MAX_DAYS} days of injury; subacute: within {SUBACUTE_MAX_DAYS}; "
+        "else chronic."
+    ),
     caution="Published answers on acuity change with the cut points; these are printed above.",
 )
 LIGAMENT_SURGERY = Stratum(

@@ -8,6 +8,7 @@ import pandas as pd
 from django.db.models import QuerySet
 from django.utils import timezone
 
+from outcomes import wording
 from outcomes.cohort import Cohort
 from outcomes.counts import count_table
 from outcomes.estimators import comparison, follow_up, survival
@@ -17,7 +18,10 @@ from outcomes.strata import STRATA, UNKNOWN, Stratum
 from outcomes.timeline import CENSORED, FAILED
 from registry.models import Unit
 
-LANDMARK_YEARS = tuple(survival.LANDMARK_DAYS)
+CLUSTERED = (
+    "Two repairs in one patient are not independent; the intervals and the test treat them as if they were."
+)
+FADED = f"A curve fades where fewer than {FEW_AT_RISK} repairs remain at risk: read nothing into its end."
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,23 +128,24 @@ def _unknown_note(groups: Sequence[Group]) -> str:
 def _cautions(
     groups: Sequence[Group], overall: Group, stratum: Stratum, definition: FailureDefinition, late: int
 ) -> tuple[str, ...]:
-    thin = [group.label for group in groups if group.curve.n < FEW_AT_RISK]
-    incomplete = overall.completeness is not None and overall.completeness < COMPLETE_ENOUGH
-    return tuple(
-        filter(
-            None,
-            (
-                "Two repairs in one patient are not independent; the intervals and the test treat them as if they were.",
-                f"Curves fade where fewer than {FEW_AT_RISK} repairs remain at risk: read nothing into the end of a curve.",
-                f"Fewer than {FEW_AT_RISK} repairs: {', '.join(thin)}." if thin else "",
-                f"Follow-up is {overall.completeness:.0%} complete: those lost may have fared otherwise."
-                if incomplete
-                else "",
-                f"{late} {'repair' if late == 1 else 'repairs'} entered later from old notes left out."
-                if late
-                else "",
-                stratum.caution,
-                *definition.cautions,
-            ),
-        )
+    said = (
+        CLUSTERED,
+        FADED,
+        _thin(groups),
+        _incomplete(overall.completeness),
+        f"Left out: {wording.counted(late, 'repair')} entered later from old notes." if late else "",
+        stratum.caution,
+        *definition.cautions,
     )
+    return tuple(filter(None, said))
+
+
+def _thin(groups: Sequence[Group]) -> str:
+    thin = [group.label for group in groups if group.curve.n < FEW_AT_RISK]
+    return f"Fewer than {FEW_AT_RISK} repairs: {', '.join(thin)}." if thin else ""
+
+
+def _incomplete(completeness: float | None) -> str:
+    if completeness is None or completeness >= COMPLETE_ENOUGH:
+        return ""
+    return f"Follow-up is {wording.percent(completeness)} complete: those lost may have fared otherwise."

@@ -21,6 +21,7 @@ from django.db.models import (
     When,
 )
 from django.db.models.functions import Coalesce, Greatest, Least
+from django.db.models.lookups import GreaterThan
 from django.db.models.sql.constants import LOUTER
 from django_cte import CTE, with_cte
 
@@ -79,8 +80,9 @@ def timeline(
 ) -> QuerySet[Any, Any]:
     """Repairs annotated with started_on, outcome, ended_on and duration_days.
 
-    The outcome is FAILED, CENSORED or a competing cause. Failure goes before a competing event of the same day. A failure or competing event counts whenever it
-    happened; without either, a repair is followed to the last day its knee was known well, at least day 0.
+    The outcome is FAILED, CENSORED or a competing cause. Failure goes before a competing event of the same
+    day. A failure or competing event counts whenever it happened; without either, a repair is followed to
+    the last day its knee was known well, at least day 0.
     For a handful of repairs, naming their `tears` and `knees` spares the database reading all events.
     """
     failures, failed = _first_of("failed", (source.events() for source in definition.sources), tears)
@@ -105,6 +107,13 @@ def timeline(
     return _outcome(dated)
 
 
+def entered_late() -> Q:
+    """Whether an operation was entered later from old notes, by its unit's limit."""
+    procedure = "tear__procedure__"
+    gap: Any = Days(F(f"{procedure}recorded_at"), F(f"{procedure}operated_on"))
+    return Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
+
+
 def _outcome(dated: Any) -> QuerySet[Any, Any]:
     first = Least("failed_on", "replaced_on", "removed_on", "died_on")
     in_order = {FAILED: "failed_on", REPLACED: "replaced_on", REMOVED: "removed_on", DIED: "died_on"}
@@ -121,4 +130,5 @@ def _outcome(dated: Any) -> QuerySet[Any, Any]:
             output_field=DateField(),
         ),
     )
-    return ended.annotate(duration_days=Days(F("ended_on"), F("started_on")))
+    timed: QuerySet[Any, Any] = ended.annotate(duration_days=Days(F("ended_on"), F("started_on")))
+    return timed

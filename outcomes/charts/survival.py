@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil
+from operator import itemgetter
 from typing import Any
 
 from outcomes import wording
@@ -248,42 +249,37 @@ def _at_risk_traces(group: Group, look: _Look, row: int, ticks: list[int]) -> It
 
 
 def _layout(drawn: Sequence[tuple[Group, _Look]], ticks: list[int]) -> dict[str, Any]:
-    table_height = ROW_HEIGHT * len(drawn)
-    fixed = {"fixedrange": True, "zeroline": False, "gridcolor": "var:grid", "linecolor": "var:grid"}
+    """Axes and labels; what every figure shares (fonts, colours, grid) is the page's business."""
+    rows = len(drawn)
+    table_height = ROW_HEIGHT * rows
     return {
         "showlegend": False,
-        "height": 430 + 26 * len(drawn),
+        "height": 430 + 26 * rows,
         "margin": {"l": 64, "r": 24, "t": 12, "b": 12},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"color": "var:ink", "size": 13, "family": "system-ui, sans-serif"},
-        "hovermode": "closest",
         "xaxis": {
-            **fixed,
             "title": {"text": "Months since the operation", "standoff": 6},
             "tickvals": ticks,
-            "range": [-ticks[-1] * 0.02, ticks[-1] * 1.02],
+            # Starts before 0, so that the first number at risk stands clear of the names beside it.
+            "range": [-ticks[-1] * 0.03, ticks[-1] * 1.02],
             "anchor": "y",
             "showgrid": False,
             "ticks": "outside",
-            "tickcolor": "var:grid",
         },
         "yaxis": {
-            **fixed,
             "title": {"text": "Repairs still standing"},
             "range": [0, 1.02],
             "tickformat": ".0%",
             "domain": [table_height + 0.2, 1],
         },
         "yaxis2": {
-            **fixed,
             "domain": [0, table_height],
-            "range": [-len(drawn) + 0.5, 0.5],
+            "range": [0.5 - rows, 0.5],
             "showgrid": False,
-            "tickvals": [-row for row in range(len(drawn))],
-            "ticktext": [""] * len(drawn),
+            "automargin": True,
+            "tickvals": [-row for row in range(rows)],
+            "ticktext": [group.label for group, _ in drawn],
         },
-        "annotations": [_at_risk_title(table_height), *_labels(drawn, ticks[-1])],
+        "annotations": [_at_risk_title(table_height), *_labels(drawn)],
     }
 
 
@@ -297,29 +293,25 @@ def _at_risk_title(table_height: float) -> Trace:
         "xanchor": "left",
         "yanchor": "bottom",
         "showarrow": False,
-        "font": {"size": 11},
+        "font": {"size": 11, "color": "var:ink-soft"},
     }
 
 
-def _labels(drawn: Sequence[tuple[Group, _Look]], last_month: int) -> Iterator[Trace]:
+def _labels(drawn: Sequence[tuple[Group, _Look]]) -> Iterator[Trace]:
     """The name of each group at the end of its curve, pushed apart where curves end together."""
-    ends = sorted(
-        ((group.curve.survival[-1], group, look) for group, look in drawn),
-        key=lambda end: end[0],
-        reverse=True,
-    )
+    ends = sorted(((group.curve.survival[-1], group, look) for group, look in drawn), key=itemgetter(0))
     ceiling = 1.0
-    for share, group, look in ends:
-        place = min(share + 0.03, ceiling)
+    for share, group, look in reversed(ends):
+        place = min(share + 0.01, ceiling)
         ceiling = place - LABEL_GAP
         yield {
-            "text": f"<b>{group.label}</b>",
-            "x": min(group.curve.time[-1] / DAYS_PER_MONTH, last_month),
+            "text": group.label,
+            "x": group.curve.time[-1] / DAYS_PER_MONTH,
             "y": place,
             "xanchor": "right",
             "yanchor": "bottom",
             "showarrow": False,
-            "font": {"color": look.colour},
+            "font": {"color": look.colour, "weight": 700},
         }
 
 

@@ -1,6 +1,6 @@
 """Repairs: every repair one may see, one line each, with where it stands."""
 
-from typing import Any
+from typing import Any, ClassVar
 from urllib.parse import urlencode
 
 import django_filters
@@ -49,7 +49,7 @@ class RepairFilter(django_filters.FilterSet):
 
     class Meta:
         model = Repair
-        fields: list[str] = []
+        fields: ClassVar[list[str]] = []
 
 
 def repairs(request: HttpRequest) -> HttpResponse:
@@ -95,7 +95,7 @@ def _surgeons(request: HttpRequest) -> QuerySet[Surgeon]:
 
 
 def _order(asked: str) -> tuple[str, list[str]]:
-    """The sort asked for if it is on the list, else the default; ties broken by key, so that paging is stable."""
+    """The sort asked for if it is on the list, else the default; ties broken by key, so paging is stable."""
     sort = asked if asked.removeprefix("-") in SORTS else DEFAULT_SORT
     sign = "-" if sort.startswith("-") else ""
     columns = SORTS[sort.removeprefix("-")][1]
@@ -108,9 +108,8 @@ def _sort_links(request: HttpRequest, sort: str) -> list[dict[str, Any]]:
     for code, (label, _) in SORTS.items():
         direction = {code: "ascending", f"-{code}": "descending"}.get(sort, "")
         target = f"-{code}" if direction == "ascending" else code
-        links.append(
-            {"label": label, "direction": direction, "url": f"?{kept}{'&' if kept else ''}sort={target}"}
-        )
+        url = f"?{kept}{'&' if kept else ''}sort={target}"
+        links.append({"label": label, "direction": direction, "url": url})
     return links
 
 

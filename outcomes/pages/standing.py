@@ -1,4 +1,4 @@
-"""The standing of a knee's repairs, as a fragment that the Knee story embeds and a page of its own without script."""
+"""The standing of a knee's repairs: a fragment that the Knee story embeds, a page without script."""
 
 from uuid import UUID
 

@@ -1,4 +1,4 @@
-"""Survival: curves by zone, acuity and ligament surgery for any cohort and failure definition in the address."""
+"""Survival: curves by zone, acuity and ligament surgery, for the cohort and definition in the address."""
 
 import csv
 from collections.abc import Iterator

@@ -1,1 +1,1 @@
-"""De-identified export: what may leave, under which pseudonyms, in which package, with which entry in the ledger."""
+"""De-identified export: what may leave, under which pseudonyms, in which package, with which ledger entry."""

@@ -70,8 +70,8 @@ COLUMNS = (
 NAMES = tuple(column.name for column in COLUMNS)
 MISSING_CODES = (UNKNOWN,)
 
-# What somebody who knows a patient might know too. Age, sex, side, year, cause of injury, BMI, smoking and activity
-# are quasi-identifiers as well and are not released in this form at all.
+# What somebody who knows a patient might know too. Age, sex, side, year, cause of injury, BMI, smoking and
+# activity are quasi-identifiers as well and are not released at all.
 QUASI_IDENTIFIERS = ("unit", "surgeon", "ligament")
 SMALLEST_CLASS = 5
 MOST_SUPPRESSED = 0.05

@@ -20,7 +20,7 @@ from registry.models import Unit, User
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What is asked for: by whom, of which units and repairs, for which stated purpose under which approval."""
+    """What is asked for: by whom, of which repairs, for which stated purpose under which approval."""
 
     by: User
     units: QuerySet[Unit]

@@ -1,18 +1,16 @@
-"""The rows of a release: permitted ones only, pseudonymous, in days, and none in a class too small to hide in."""
+"""The rows of a release: permitted ones only, pseudonymous, in days, none in a class too small to hide in."""
 
 from dataclasses import dataclass
 
 import pandas as pd
-from django.db.models import Case, F, Q, QuerySet, Value, When
-from django.db.models.lookups import GreaterThan
+from django.db.models import Case, F, QuerySet, Value, When
 
 from outcomes.cohort import Cohort
-from outcomes.database import Days
 from outcomes.failure import FailureDefinition
 from outcomes.release.columns import MOST_SUPPRESSED, NAMES, QUASI_IDENTIFIERS, SMALLEST_CLASS
 from outcomes.release.pseudonyms import Pseudonyms
 from outcomes.strata import STRATA
-from outcomes.timeline import FAILED, timeline
+from outcomes.timeline import FAILED, entered_late, timeline
 from registry.models import Unit
 from registry.vocabulary import ResearchPermission, Technique
 
@@ -35,7 +33,7 @@ class ReleaseRows:
 def release_rows(
     cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition, pseudonyms: Pseudonyms
 ) -> ReleaseRows:
-    """Build the rows; raises ReleaseRefusedError when none is permitted or too many would have to be suppressed."""
+    """Build the rows; raises ReleaseRefusedError when none is permitted or too many would be suppressed."""
     repairs = cohort.repairs(units)
     in_cohort = repairs.count()
     permitted = _read(cohort, units, definition)
@@ -49,8 +47,8 @@ def release_rows(
     suppressed = len(table) - len(kept)
     if suppressed > MOST_SUPPRESSED * len(table):
         raise ReleaseRefusedError(
-            f"{suppressed} of {len(table)} rows share {', '.join(QUASI_IDENTIFIERS)} with fewer than {SMALLEST_CLASS - 1} "
-            f"others; at most {MOST_SUPPRESSED:.0%} may be suppressed. Widen the cohort."
+            f"{suppressed} of {len(table)} rows share {', '.join(QUASI_IDENTIFIERS)} with fewer than "
+            f"{SMALLEST_CLASS - 1} others; at most {MOST_SUPPRESSED:.0%} may be suppressed. Widen the cohort."
         )
     # Sorted by pseudonym, so that the order of rows does not tell the order of entry.
     ordered = kept.sort_values("repair", ignore_index=True)[list(NAMES)]
@@ -63,8 +61,6 @@ def _read(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition) 
         tear__procedure__knee__patient__research_permission=ResearchPermission.GIVEN
     )
     procedure = "tear__procedure__"
-    gap = Days(F(f"{procedure}recorded_at"), F(f"{procedure}operated_on"))
-    late = Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
     columns = {
         "repair": F("tear__uuid"),
         "patient": F(f"{procedure}knee__patient__uuid"),
@@ -74,12 +70,13 @@ def _read(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition) 
         "pattern": F("tear__pattern"),
         **{code: stratum.expression for code, stratum in STRATA.items()},
         "revision": Case(When(tear__revises__isnull=False, then=Value(1)), default=Value(0)),
-        "entered_late": Case(When(late, then=Value(1)), default=Value(0)),
+        "entered_late": Case(When(entered_late(), then=Value(1)), default=Value(0)),
         "days": F("duration_days"),
     }
     flags = list(Technique.values)
-    rows = timeline(permitted, definition).values_list(*flags, "augmentation", "outcome", **columns)
-    return pd.DataFrame(list(rows), columns=[*flags, "augmentation", "outcome", *columns])
+    names = [*flags, "augmentation", "outcome", *columns]
+    rows = timeline(permitted, definition).annotate(**columns).values_list(*names)
+    return pd.DataFrame(list(rows), columns=names)
 
 
 def _pseudonymous(table: pd.DataFrame, pseudonyms: Pseudonyms) -> pd.DataFrame:

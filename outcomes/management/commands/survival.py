@@ -1,0 +1,72 @@
+"""Print a cohort's survival by zone, acuity and ligament surgery to the terminal."""
+
+import json
+from argparse import ArgumentParser
+from collections.abc import Sequence
+from dataclasses import asdict
+from io import StringIO
+from typing import Any
+
+from django.core.management.base import CommandError
+from django.utils import timezone
+from rich.console import Console
+from rich.table import Table
+
+from outcomes.charts.figure import DataTable
+from outcomes.charts.survival import comparison_sentence, landmark_table
+from outcomes.cohort import Cohort, UnknownFilterError
+from outcomes.failure import DEFINITIONS, REOPERATION
+from outcomes.results import SurvivalResult
+from outcomes.survival import survival_results
+from registry.management.example import CommandWithExample
+from registry.models import Unit
+
+# Room for eleven columns, whatever the terminal claims to be.
+WIDTH = 150
+
+
+class Command(CommandWithExample):
+    help = "Print how long repairs last: survival at 1, 2 and 5 years by zone, acuity and ligament surgery."
+    example = "survival --meniscus medial --failure any"
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument(
+            "--failure", choices=DEFINITIONS, default=REOPERATION.code, help="failure definition"
+        )
+        for name, choices in Cohort.choices(Unit.objects.none()).items():
+            known = None if name == "unit" else list(filter(None, choices))
+            parser.add_argument(f"--{name}", choices=known, default="", help=f"only this {name}")
+        parser.add_argument("--json", action="store_true", help="print every step as JSON at full precision")
+
+    def handle(self, **options: Any) -> None:
+        units = Unit.objects.all()
+        try:
+            cohort = Cohort.from_query(options, units)
+        except UnknownFilterError as problem:
+            raise CommandError(str(problem)) from problem
+        results = survival_results(cohort, units, DEFINITIONS[options["failure"]], timezone.localdate())
+        if options["json"]:
+            self.stdout.write(json.dumps([asdict(result) for result in results]))
+            return
+        if not results:
+            raise CommandError("No repair in this cohort, or all were entered later from old notes.")
+        self.stdout.write(_text(results))
+
+
+def _text(results: Sequence[SurvivalResult]) -> str:
+    console = Console(file=StringIO(), highlight=False, width=WIDTH)
+    with console.capture() as captured:
+        console.print(results[0].cohort_sentence, results[0].definition_sentence, sep="\n", end="\n\n")
+        for result in results:
+            console.print(_rich_table(landmark_table(result)))
+            console.print(comparison_sentence(result), end="\n\n")
+    return captured.get()
+
+
+def _rich_table(table: DataTable) -> Table:
+    drawn = Table(title=table.caption, title_justify="left", title_style="bold")
+    for place, column in enumerate(table.columns):
+        drawn.add_column(column, justify="right" if place else "left", overflow="fold")
+    for row in table.rows:
+        drawn.add_row(*row)
+    return drawn

@@ -1,0 +1,147 @@
+"""Counts made in the database equal a plain-Python second opinion, on invented knees of every kind."""
+
+from collections import Counter
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.django import TestCase
+
+from outcomes.cohort import Cohort
+from outcomes.counts import count_table
+from outcomes.failure import ANY, REOPERATION
+from outcomes.standing import standings
+from registry.models import Repair, Unit
+from tests import factories
+from tests.outcomes import oracle
+from tests.outcomes.oracle import EventSpec, KneeSpec, OnTear, TearSpec
+
+LAST_DAY = 1500
+# Days near which rules change, so that ties and limits come up often.
+DAYS = st.one_of(st.sampled_from([0, 1, 182, 183, 184, 364, 365, 366, 700]), st.integers(0, LAST_DAY))
+OTHER_SURGERY = ["none", "ligament", "total_replacement"]
+YES_NO = st.sampled_from([None, True, False])
+
+
+@st.composite
+def knees(draw: st.DrawFn) -> KneeSpec:
+    """A knee with one or two operations, one to three repaired tears, and up to seven events."""
+    operations = (0,) if draw(st.booleans()) else (0, draw(DAYS))
+    tears = [TearSpec(0)] * draw(st.integers(1, 2))
+    if len(operations) == 2:
+        tears.append(TearSpec(1, draw(st.sampled_from([None, *range(len(tears))]))))
+    events = tuple(draw(st.lists(events_of(tears, operations), max_size=7, unique_by=_once_a_day)))
+    last = max([*operations, *(event.day for event in events)])
+    died = draw(st.none() | st.integers(last, LAST_DAY + 100))
+    return KneeSpec(operations, draw(st.sampled_from([0, 1, 90, 91, 400])), tuple(tears), events, died)
+
+
+def _once_a_day(event: EventSpec) -> tuple[object, ...]:
+    return (event.kind, event.day)
+
+
+@st.composite
+def events_of(draw: st.DrawFn, tears: list[TearSpec], operations: tuple[int, ...]) -> EventSpec:
+    """Any event that the record would accept for this knee."""
+    kind, day = (
+        draw(st.sampled_from(["visit", "contact", "score", "look", "imaging", "reoperation"])),
+        draw(DAYS),
+    )
+    there = [place for place, tear in enumerate(tears) if operations[tear.operation] <= day]
+    said = tuple(draw(on_tear(place)) for place in there if draw(st.booleans()))
+    return EventSpec(
+        kind,
+        day,
+        effusion=draw(st.sampled_from(["", "none", "slight", "marked"])),
+        tender=draw(YES_NO),
+        mcmurray=draw(YES_NO),
+        lysholm=draw(st.sampled_from([64, 65, None])),
+        reoperated_since=draw(st.sampled_from(["not_asked", "no_answer", "no", "yes"])),
+        other_surgery=draw(st.sampled_from(OTHER_SURGERY if kind == "reoperation" else ["none"])),
+        on_tears=said if kind in ("look", "imaging", "reoperation") else (),
+    )  # fmt: skip
+
+
+@st.composite
+def on_tear(draw: st.DrawFn, place: int) -> OnTear:
+    return OnTear(
+        place,
+        thickness=draw(st.sampled_from([None, 0, 49, 50, 51, 100])),
+        imaging=draw(st.sampled_from(["", "healed", "partly", "failed"])),
+        action=draw(st.sampled_from(["none", "re_repair", "partial_removal", "total_removal", "transplant"])),
+        site=draw(st.sampled_from(["same", "new"])),
+    )
+
+
+def knee(*events: EventSpec, died: int | None = None) -> KneeSpec:
+    return KneeSpec((0,), 0, (TearSpec(0),), events, died)
+
+
+REMOVED = (OnTear(0, action="partial_removal"),)
+NO_FOLLOW_UP = knee()
+SAME_DAY_FAILURE = knee(EventSpec("reoperation", 0, on_tears=REMOVED))
+DEATH_ON_DAY_OF_FAILURE = knee(EventSpec("reoperation", 50, on_tears=REMOVED), died=50)
+TWO_FAILURES = knee(
+    EventSpec("reoperation", 400, on_tears=REMOVED), EventSpec("reoperation", 200, on_tears=REMOVED)
+)
+STAGED_LOOK = knee(EventSpec("look", 95, on_tears=(OnTear(0, thickness=50),)), EventSpec("contact", 700))
+TIES = [
+    knee(EventSpec("contact", 300)),
+    knee(EventSpec("reoperation", 300, on_tears=REMOVED)),
+    knee(died=300),
+]
+
+
+class CountsAgree(TestCase):
+    """One transaction an example, rolled back after it."""
+
+    @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+    @example([NO_FOLLOW_UP])
+    @example([SAME_DAY_FAILURE])
+    @example([DEATH_ON_DAY_OF_FAILURE])
+    @example([TWO_FAILURES])
+    @example([STAGED_LOOK])
+    @example(TIES)
+    @given(st.lists(knees(), min_size=1, max_size=4))
+    def test_counts_and_standings_equal_the_oracle(self, specs: list[KneeSpec]) -> None:
+        unit = factories.a_unit("northmere")
+        surgeon = factories.a_surgeon(unit, "oak")
+        for spec in specs:
+            oracle.put_into_record(spec, unit, surgeon)
+        for definition, any_failure in ((REOPERATION, False), (ANY, True)):
+            counted = count_table(
+                Cohort(which="all").repairs(Unit.objects.all()), definition, (), oracle.CLOSED_ON
+            )
+            found = Counter(
+                {(bool(row.late), row.day, row.outcome): row.n for row in counted.itertuples(index=False)}
+            )
+            expected = oracle.counts(specs, any_failure)
+            assert found == expected
+            repairs = list(Repair.objects.select_related("tear__procedure"))
+            stands = standings(repairs, definition).values()
+            assert Counter((stand.duration_days, stand.outcome) for stand in stands) == _without_late(
+                expected
+            )
+            assert all(stand.why for stand in stands if stand.outcome == "failed")
+
+
+def _without_late(expected: Counter[tuple[bool, int, str]]) -> Counter[tuple[int, str]]:
+    merged: Counter[tuple[int, str]] = Counter()
+    for (_, day, outcome), n in expected.items():
+        merged[day, outcome] += n
+    return merged
+
+
+@pytest.mark.parametrize(
+    ("spec", "reoperation", "any_failure"),
+    [
+        (NO_FOLLOW_UP, (0, "censored"), (0, "censored")),
+        (SAME_DAY_FAILURE, (0, "failed"), (0, "failed")),
+        (DEATH_ON_DAY_OF_FAILURE, (50, "failed"), (50, "failed")),
+        (TWO_FAILURES, (200, "failed"), (200, "failed")),
+        (STAGED_LOOK, (700, "censored"), (95, "failed")),
+    ],
+)
+def test_the_oracle_itself_on_cases_worked_by_hand(spec, reoperation, any_failure):
+    assert oracle.outcome(spec, 0, False) == reoperation
+    assert oracle.outcome(spec, 0, True) == any_failure
