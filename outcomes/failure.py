@@ -8,10 +8,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import F, Q, QuerySet
-from django.db.models.lookups import GreaterThanOrEqual
 
 from outcomes.database import Days
-from registry.models import ImagingFinding, ReoperationOnTear, SecondLookFinding, Tear
+from registry.models import (
+    ImagingFinding,
+    Reoperation,
+    ReoperationOnTear,
+    ScoreResponse,
+    SecondLookFinding,
+    Tear,
+    Visit,
+)
 from registry.rules.healing import (
     CLINICAL_HEALING_FROM_DAYS,
     FAILED_CLEFT_FROM_PERCENT,
@@ -64,10 +71,18 @@ def _events(rows: QuerySet[Any, Any], tear: str, day: str) -> Events:
     return events
 
 
-def _late_events(rows: QuerySet[Any, Any], tear: str, day: str, operated: str, from_days: int) -> Events:
+def _late_events(rows: QuerySet[Any, Any], day: str, from_days: int, *, tear: str, operated: str) -> Events:
     """Events at least `from_days` after the operation on the tear."""
-    delay: Any = Days(F(day), F(operated))
-    return _events(rows.filter(GreaterThanOrEqual(delay, from_days)), tear, day)
+    # The delay is an annotation, not a second filter: that one would join the knee's tears anew.
+    delayed = rows.annotate(delay=Days(F(day), F(operated)))
+    return _events(delayed, tear, day).filter(delay__gte=from_days, of_tear__isnull=False)
+
+
+def _of_every_tear(rows: QuerySet[Any, Any], day: str, from_days: int) -> Events:
+    """Events of a knee, told of each of its tears operated on at least `from_days` before."""
+    return _late_events(
+        rows, day, from_days, tear="knee__procedures__tears", operated="knee__procedures__operated_on"
+    )
 
 
 def _reoperated() -> Events:
@@ -85,41 +100,29 @@ def _look_failed() -> Events:
 
 
 def _imaging_not_healed() -> Events:
-    rows = ImagingFinding.objects.filter(healed=HealingClass.FAILED)
-    operated = "tear__procedure__operated_on"
-    return _late_events(rows, "tear_id", "imaging__imaged_on", operated, CLINICAL_HEALING_FROM_DAYS)
-
-
-def _of_every_tear(events: str, day: str, from_days: int, *signs: Q, **conditions: Any) -> Events:
-    """Events of a knee, told of each tear operated on at least `from_days` before."""
-    path = f"procedure__knee__{events}__"
-    rows = Tear.objects.filter(*signs, **{path + name: value for name, value in conditions.items()})
-    return _late_events(rows, "pk", path + day, "procedure__operated_on", from_days)
+    return _late_events(
+        ImagingFinding.objects.filter(healed=HealingClass.FAILED),
+        "imaging__imaged_on",
+        CLINICAL_HEALING_FROM_DAYS,
+        tear="tear_id",
+        operated="tear__procedure__operated_on",
+    )
 
 
 def _clinic_not_healed() -> Events:
-    visits = "procedure__knee__visits__"
-    signs = (
-        Q(**{f"{visits}effusion__in": [Effusion.SLIGHT, Effusion.MARKED]})
-        | Q(**{f"{visits}joint_line_tenderness": True})
-        | Q(**{f"{visits}mcmurray": True})
-    )
-    return _of_every_tear("visits", "seen_on", CLINICAL_HEALING_FROM_DAYS, signs)
+    effused = Q(effusion__in=[Effusion.SLIGHT, Effusion.MARKED])
+    signs = effused | Q(joint_line_tenderness=True) | Q(mcmurray=True)
+    return _of_every_tear(Visit.objects.filter(signs), "seen_on", CLINICAL_HEALING_FROM_DAYS)
 
 
 def _poor_lysholm() -> Events:
-    return _of_every_tear(
-        "scores",
-        "answered_on",
-        POOR_LYSHOLM_FROM_DAYS,
-        instrument=LYSHOLM.code,
-        value__lt=POOR_LYSHOLM_BELOW,
-    )
+    poor = ScoreResponse.objects.filter(instrument=LYSHOLM.code, value__lt=POOR_LYSHOLM_BELOW)
+    return _of_every_tear(poor, "answered_on", POOR_LYSHOLM_FROM_DAYS)
 
 
 def knee_replaced() -> Events:
     """Competing: the knee was replaced after the repair."""
-    return _of_every_tear("reoperations", "operated_on", 0, other_surgery__in=REPLACEMENTS)
+    return _of_every_tear(Reoperation.objects.filter(other_surgery__in=REPLACEMENTS), "operated_on", 0)
 
 
 def meniscus_removed_elsewhere() -> Events:

@@ -1,7 +1,7 @@
 """Who may see and do what. Every page, view and command asks here; nothing else decides.
 
-A role in a unit opens actions on that unit's record. One helper an object fetches and checks at once: a stranger
-gets 404, as if the object did not exist; someone who sees it but may not do this gets 403.
+A role in a unit opens actions on that unit's record. One helper an object fetches and checks at once: a
+stranger gets 404, as if the object did not exist; someone who sees it but may not do this gets 403.
 """
 
 from collections.abc import Iterable

@@ -1,4 +1,4 @@
-"""The one way in: every write to the record passes here, is checked in words, and is saved whole or not at all."""
+"""The one way in: every write to the record passes here, checked in words and saved whole or not at all."""
 
 from django.db import models, transaction
 

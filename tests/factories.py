@@ -1,8 +1,7 @@
 """Small ways to put true records into a test: everything goes in through the one way in."""
 
 import itertools
-from datetime import date, datetime, time, timedelta
-from datetime import timezone as tz
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from django.contrib.auth.hashers import make_password
@@ -61,7 +60,7 @@ def a_knee(unit: Unit, side: str = "left", **patient: Any) -> Knee:
 def an_operation(unit: Unit, surgeon: Surgeon, knee: Knee | None = None, **fields: Any) -> IndexProcedure:
     """An index procedure entered on its own day, injured three weeks before unless told otherwise."""
     operated_on = fields.pop("operated_on", OPERATED_ON)
-    fields.setdefault("recorded_at", datetime.combine(operated_on, time(17), tz.utc))
+    fields.setdefault("recorded_at", datetime.combine(operated_on, time(17), UTC))
     fields.setdefault("injured_on", operated_on - timedelta(days=21))
     if fields["injured_on"] is None:
         fields["injury_date_precision"] = "unknown"
@@ -73,8 +72,13 @@ def an_operation(unit: Unit, surgeon: Surgeon, knee: Knee | None = None, **field
 
 
 def a_repair(procedure: IndexProcedure, augmentation: str = "none", **tear: Any) -> Repair:
-    """A repaired tear of an operation: a medial longitudinal tear in the red-red zone unless told otherwise."""
-    defaults = {"meniscus": "medial", "pattern": "longitudinal", "vascular_zone": "RR", "treatment": "repaired"}
+    """A repaired tear of an operation: medial, longitudinal and red-red unless told otherwise."""
+    defaults = {
+        "meniscus": "medial",
+        "pattern": "longitudinal",
+        "vascular_zone": "RR",
+        "treatment": "repaired",
+    }
     torn = Tear(procedure=procedure, **{**defaults, **tear})
     repair = Repair(tear=torn, all_inside=True, augmentation=augmentation)
     record(torn, repair)

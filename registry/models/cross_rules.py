@@ -1,3 +1,4 @@
+# ruff: noqa: S608 - every name in this SQL stands in this file; nothing comes from outside
 """Rules that span tables, held by the database itself through triggers, on both engines.
 
 Each rule says when a row being written is wrong. They are declared here beside the models and installed anew
@@ -12,14 +13,20 @@ from django.db import connections
 PREFIX = "rimward_"
 
 
+ON_WRITE = ("INSERT", "UPDATE")
+# For what only a change can break: nothing refers to a row yet when it is inserted.
+ON_UPDATE = ("UPDATE",)
+
+
 @dataclass(frozen=True, slots=True)
 class CrossRule:
-    """`wrong` is SQL over NEW, the row being written to `table`; true means refuse with `message`."""
+    """`wrong` is SQL over NEW, the row written to `table` (on update also OLD); true means refuse."""
 
     name: str
     table: str
     wrong: str
     message: str
+    verbs: tuple[str, ...] = ON_WRITE
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +48,11 @@ _LOOK = _Event("registry_secondlook", "looked_on")
 _REOPERATION = _Event("registry_reoperation", "operated_on")
 _COMPLICATION = _Event("registry_complication", "noticed_on")
 _CONTACT = _Event("registry_contact", "contacted_on")
+# A score may be answered before the operation, so it is no event after one, but it is a sign of life.
+_SCORE = _Event("registry_scoreresponse", "answered_on")
+_PROCEDURE = _Event("registry_indexprocedure", "operated_on")
 _EVENTS = (_VISIT, _IMAGING, _LOOK, _REOPERATION, _COMPLICATION, _CONTACT)
+_SIGNS_OF_LIFE = (*_EVENTS, _SCORE, _PROCEDURE)
 _FINDINGS = (
     _Finding("registry_imagingfinding", _IMAGING, "imaging_id"),
     _Finding("registry_secondlookfinding", _LOOK, "look_id"),
@@ -50,107 +61,218 @@ _FINDINGS = (
 
 _REPAIRED = "('repaired', 'part_repaired')"
 _TEAR_ON = (
-    "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id WHERE t.id = {tear}"
+    "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
+    "WHERE t.id = NEW.tear_id"
+)
+# Tear r is the return of tear t, yet it was operated on before t, or in another knee.
+_RETURN_OUT_OF_ORDER = (
+    "SELECT 1 FROM registry_tear r JOIN registry_tear t ON t.id = r.revises_id "
+    "JOIN registry_indexprocedure q ON q.id = r.procedure_id "
+    "JOIN registry_indexprocedure p ON p.id = t.procedure_id "
+    "WHERE {which} = NEW.id AND (p.operated_on > q.operated_on OR p.knee_id <> q.knee_id)"
 )
 
 
-def _event_rules(event: _Event) -> list[CrossRule]:
-    """An event falls between the knee's first operation and the patient's death."""
-    operated = f"SELECT 1 FROM registry_indexprocedure p WHERE p.knee_id = NEW.knee_id AND p.operated_on <= NEW.{event.date}"
+def _event_rule(event: _Event) -> CrossRule:
+    """An event follows the knee's first operation."""
+    operated = (
+        "SELECT 1 FROM registry_indexprocedure p "
+        f"WHERE p.knee_id = NEW.knee_id AND p.operated_on <= NEW.{event.date}"
+    )
+    return CrossRule(
+        f"{event.table}_after_operation",
+        event.table,
+        f"NOT EXISTS ({operated})",
+        f"{event.date} lies before the first operation on this knee",
+    )
+
+
+def _life_rule(event: _Event) -> CrossRule:
+    """Nothing happens to the dead."""
     dead = (
         "SELECT 1 FROM registry_knee k JOIN registry_patient a ON a.id = k.patient_id "
         f"WHERE k.id = NEW.knee_id AND a.died_on < NEW.{event.date}"
     )
-    return [
-        CrossRule(f"{event.table}_after_operation", event.table, f"NOT EXISTS ({operated})", f"{event.date} lies before the first operation on this knee"),
-        CrossRule(f"{event.table}_before_death", event.table, f"EXISTS ({dead})", f"{event.date} lies after the patient's death"),
-    ]
+    return CrossRule(
+        f"{event.table}_before_death",
+        event.table,
+        f"EXISTS ({dead})",
+        f"{event.date} lies after the patient's death",
+    )
 
 
 def _finding_rules(finding: _Finding) -> list[CrossRule]:
-    """A finding is of a tear of the event's knee, operated on no later; also when the event's date moves."""
+    """A finding is of a tear of the event's knee, operated on no later; also when event or tear is moved."""
     event = finding.event
-    tear = _TEAR_ON.format(tear="NEW.tear_id")
-    right = f"{tear} AND EXISTS (SELECT 1 FROM {event.table} e WHERE e.id = NEW.{finding.key} AND e.knee_id = p.knee_id AND e.{event.date} >= p.operated_on)"
-    moved = (
+    right = (
+        f"{_TEAR_ON} AND EXISTS (SELECT 1 FROM {event.table} e WHERE e.id = NEW.{finding.key} "
+        f"AND e.knee_id = p.knee_id AND e.{event.date} >= p.operated_on)"
+    )
+    event_moved = (
         f"SELECT 1 FROM {finding.table} f JOIN registry_tear t ON t.id = f.tear_id "
         "JOIN registry_indexprocedure p ON p.id = t.procedure_id "
         f"WHERE f.{finding.key} = NEW.id AND (p.operated_on > NEW.{event.date} OR p.knee_id <> NEW.knee_id)"
     )
+    tear_moved = (
+        f"SELECT 1 FROM {finding.table} f JOIN {event.table} e ON e.id = f.{finding.key} "
+        "JOIN registry_indexprocedure p ON p.id = NEW.procedure_id "
+        f"WHERE f.tear_id = NEW.id AND (p.operated_on > e.{event.date} OR p.knee_id <> e.knee_id)"
+    )
     message = f"{event.date} lies before the operation on the tear, or the tear is of another knee"
     return [
         CrossRule(f"{finding.table}_after_repair", finding.table, f"NOT EXISTS ({right})", message),
-        CrossRule(f"{event.table}_not_before_its_tears", event.table, f"EXISTS ({moved})", message),
+        CrossRule(
+            f"{event.table}_not_before_its_tears",
+            event.table,
+            f"EXISTS ({event_moved})",
+            message,
+            ON_UPDATE,
+        ),
+        CrossRule(
+            f"registry_tear_not_after_{finding.table}",
+            "registry_tear",
+            f"EXISTS ({tear_moved})",
+            message,
+            ON_UPDATE,
+        ),
     ]
 
 
 def _procedure_rules() -> list[CrossRule]:
-    """Moving an operation to a later day, or to another knee, may not leave what followed it stranded."""
-    table = "registry_indexprocedure"
-    earliest = (
-        "SELECT 1 FROM registry_indexprocedure q WHERE q.knee_id = NEW.knee_id AND q.id <> NEW.id "
-        "AND q.operated_on <= e.{date}"
-    )
-    rules = [
-        CrossRule(
-            f"{table}_not_after_{event.table}",
-            table,
-            f"EXISTS (SELECT 1 FROM {event.table} e WHERE e.knee_id = NEW.knee_id AND e.{event.date} < NEW.operated_on "
-            f"AND NOT EXISTS ({earliest.format(date=event.date)}))",
-            f"operated_on lies after a {event.date} of this knee",
-        )
-        for event in _EVENTS
-    ]
-    rules += [
-        CrossRule(
-            f"{table}_not_after_{finding.table}",
-            table,
-            f"EXISTS (SELECT 1 FROM {finding.table} f JOIN registry_tear t ON t.id = f.tear_id "
-            f"JOIN {finding.event.table} e ON e.id = f.{finding.key} "
-            f"WHERE t.procedure_id = NEW.id AND (e.{finding.event.date} < NEW.operated_on OR e.knee_id <> NEW.knee_id))",
-            f"operated_on lies after a {finding.event.date} that concerns one of its tears",
-        )
-        for finding in _FINDINGS
-    ]
+    """An operation lies within life; moved to another day or knee, it strands nothing that followed it."""
+    table = _PROCEDURE.table
     life = (
-        "SELECT 1 FROM registry_knee k JOIN registry_patient a ON a.id = k.patient_id WHERE k.id = NEW.knee_id "
-        "AND (a.born_on > NEW.operated_on OR a.died_on < NEW.operated_on)"
+        "SELECT 1 FROM registry_knee k JOIN registry_patient a ON a.id = k.patient_id "
+        "WHERE k.id = NEW.knee_id AND (a.born_on > NEW.operated_on OR a.died_on < NEW.operated_on)"
     )
-    return [*rules, CrossRule(f"{table}_within_life", table, f"EXISTS ({life})", "operated_on lies outside the patient's life")]
+    return [
+        CrossRule(
+            f"{table}_within_life", table, f"EXISTS ({life})", "operated_on lies outside the patient's life"
+        ),
+        *(_procedure_before_event(event) for event in _EVENTS),
+        *(_procedure_before_finding(finding) for finding in _FINDINGS),
+        CrossRule(
+            f"{table}_keeps_returns_in_order",
+            table,
+            " OR ".join(f"EXISTS ({_RETURN_OUT_OF_ORDER.format(which=which)})" for which in ("p.id", "q.id")),
+            "a revision is of an earlier tear of the same knee",
+            ON_UPDATE,
+        ),
+    ]
+
+
+def _procedure_before_event(event: _Event) -> CrossRule:
+    # Of the knee that the operation was on: an operation moved away strands what it leaves behind.
+    earlier = (
+        "SELECT 1 FROM registry_indexprocedure q "
+        f"WHERE q.knee_id = OLD.knee_id AND q.operated_on <= e.{event.date}"
+    )
+    return CrossRule(
+        f"{_PROCEDURE.table}_not_after_{event.table}",
+        _PROCEDURE.table,
+        f"EXISTS (SELECT 1 FROM {event.table} e WHERE e.knee_id = OLD.knee_id AND NOT EXISTS ({earlier}))",
+        f"a {event.date} of this knee would lie before its first operation",
+        ON_UPDATE,
+    )
+
+
+def _procedure_before_finding(finding: _Finding) -> CrossRule:
+    event = finding.event
+    stranded = (
+        f"SELECT 1 FROM registry_tear t JOIN {finding.table} f ON f.tear_id = t.id "
+        f"JOIN {event.table} e ON e.id = f.{finding.key} WHERE t.procedure_id = NEW.id "
+        f"AND (e.{event.date} < NEW.operated_on OR e.knee_id <> NEW.knee_id)"
+    )
+    return CrossRule(
+        f"{_PROCEDURE.table}_not_after_{finding.table}",
+        _PROCEDURE.table,
+        f"EXISTS ({stranded})",
+        f"operated_on lies after a {event.date} that concerns one of its tears",
+        ON_UPDATE,
+    )
 
 
 def _patient_rules() -> list[CrossRule]:
-    """A death may not be dated before a live contact."""
-    dates = {event.table: event.date for event in _EVENTS} | {"registry_indexprocedure": "operated_on"}
+    """Birth and death have every sign of life between them; also when a knee changes its patient."""
+    return [
+        *(rule for event in _SIGNS_OF_LIFE for rule in _alive_rules(event)),
+        CrossRule(
+            "registry_patient_born_before_operation",
+            "registry_patient",
+            "EXISTS (SELECT 1 FROM registry_indexprocedure p JOIN registry_knee k ON k.id = p.knee_id "
+            "WHERE k.patient_id = NEW.id AND p.operated_on < NEW.born_on)",
+            "born_on lies after an operation on this patient",
+            ON_UPDATE,
+        ),
+        CrossRule(
+            "registry_knee_born_before_operation",
+            "registry_knee",
+            "EXISTS (SELECT 1 FROM registry_indexprocedure p "
+            "JOIN registry_patient a ON a.id = NEW.patient_id "
+            "WHERE p.knee_id = NEW.id AND p.operated_on < a.born_on)",
+            "born_on lies after an operation on this patient",
+            ON_UPDATE,
+        ),
+    ]
+
+
+def _alive_rules(event: _Event) -> list[CrossRule]:
+    message = f"died_on lies before a {event.date} of this patient"
+    died = (
+        f"SELECT 1 FROM {event.table} e JOIN registry_knee k ON k.id = e.knee_id "
+        f"WHERE k.patient_id = NEW.id AND e.{event.date} > NEW.died_on"
+    )
+    reassigned = (
+        f"SELECT 1 FROM {event.table} e JOIN registry_patient a ON a.id = NEW.patient_id "
+        f"WHERE e.knee_id = NEW.id AND e.{event.date} > a.died_on"
+    )
     return [
         CrossRule(
-            f"registry_patient_alive_at_{table}",
+            f"registry_patient_alive_at_{event.table}",
             "registry_patient",
-            f"EXISTS (SELECT 1 FROM {table} e JOIN registry_knee k ON k.id = e.knee_id "
-            f"WHERE k.patient_id = NEW.id AND e.{date} > NEW.died_on)",
-            f"died_on lies before a {date} of this patient",
-        )
-        for table, date in dates.items()
+            f"EXISTS ({died})",
+            message,
+            ON_UPDATE,
+        ),
+        CrossRule(
+            f"registry_knee_alive_at_{event.table}",
+            "registry_knee",
+            f"EXISTS ({reassigned})",
+            message,
+            ON_UPDATE,
+        ),
     ]
 
 
 def _repair_rules() -> list[CrossRule]:
     treated = f"SELECT 1 FROM registry_tear t WHERE t.id = NEW.tear_id AND t.treatment IN {_REPAIRED}"
     still = "SELECT 1 FROM registry_repair r WHERE r.tear_id = NEW.id"
-    revised = (
-        "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
-        "JOIN registry_indexprocedure q ON q.id = NEW.procedure_id WHERE t.id = NEW.revises_id "
-        "AND t.id <> NEW.id AND p.knee_id = q.knee_id AND p.operated_on <= q.operated_on"
-    )
     return [
-        CrossRule("registry_repair_of_repaired_tear", "registry_repair", f"NOT EXISTS ({treated})", "only a tear marked repaired or part repaired has a repair"),
-        CrossRule("registry_tear_keeps_treatment", "registry_tear", f"NEW.treatment NOT IN {_REPAIRED} AND EXISTS ({still})", "a tear with a repair stays marked repaired or part repaired"),
-        CrossRule("registry_tear_revises_earlier", "registry_tear", f"NEW.revises_id IS NOT NULL AND NOT EXISTS ({revised})", "a revision is of an earlier tear of the same knee"),
+        CrossRule(
+            "registry_repair_of_repaired_tear",
+            "registry_repair",
+            f"NOT EXISTS ({treated})",
+            "only a tear marked repaired or part repaired has a repair",
+        ),
+        CrossRule(
+            "registry_tear_keeps_treatment",
+            "registry_tear",
+            f"NEW.treatment NOT IN {_REPAIRED} AND EXISTS ({still})",
+            "a tear with a repair stays marked repaired or part repaired",
+            ON_UPDATE,
+        ),
+        CrossRule(
+            "registry_tear_revises_earlier",
+            "registry_tear",
+            " OR ".join(f"EXISTS ({_RETURN_OUT_OF_ORDER.format(which=which)})" for which in ("r.id", "t.id")),
+            "a revision is of an earlier tear of the same knee",
+        ),
     ]
 
 
 CROSS_RULES: tuple[CrossRule, ...] = (
-    *(rule for event in _EVENTS for rule in _event_rules(event)),
+    *(_event_rule(event) for event in _EVENTS),
+    *(_life_rule(event) for event in (*_EVENTS, _SCORE)),
     *(rule for finding in _FINDINGS for rule in _finding_rules(finding)),
     *_procedure_rules(),
     *_patient_rules(),
@@ -161,7 +283,7 @@ CROSS_RULES: tuple[CrossRule, ...] = (
 def install(using: str, **_: Any) -> None:
     """Put every rule into the database, replacing what stood there."""
     connection = connections[using]
-    statements = _POSTGRESQL if connection.vendor == "postgresql" else _SQLITE
+    statements = _on_postgresql if connection.vendor == "postgresql" else _on_sqlite
     with connection.cursor() as cursor:
         present = set(connection.introspection.table_names(cursor))
         for rule in CROSS_RULES:
@@ -176,16 +298,18 @@ def remove(using: str, **_: Any) -> None:
     if connection.vendor != "sqlite":
         return
     with connection.cursor() as cursor:
-        cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE %s", [PREFIX + "%"])
+        cursor.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE %s", [PREFIX + "%"]
+        )
         for (name,) in cursor.fetchall():
             cursor.execute(f'DROP TRIGGER "{name}"')
 
 
-def _SQLITE(rule: CrossRule) -> list[str]:
+def _on_sqlite(rule: CrossRule) -> list[str]:
     name = PREFIX + rule.name
     return [
         statement
-        for verb in ("INSERT", "UPDATE")
+        for verb in rule.verbs
         for statement in (
             f'DROP TRIGGER IF EXISTS "{name}_{verb.lower()}"',
             f'CREATE TRIGGER "{name}_{verb.lower()}" AFTER {verb} ON {rule.table} FOR EACH ROW '
@@ -194,7 +318,7 @@ def _SQLITE(rule: CrossRule) -> list[str]:
     ]
 
 
-def _POSTGRESQL(rule: CrossRule) -> list[str]:
+def _on_postgresql(rule: CrossRule) -> list[str]:
     # PostgreSQL cuts names at 63 bytes, so a rule's name is its trigger's name without the prefix.
     function = (
         f"CREATE OR REPLACE FUNCTION {rule.name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
@@ -204,7 +328,8 @@ def _POSTGRESQL(rule: CrossRule) -> list[str]:
     return [
         function,
         f"DROP TRIGGER IF EXISTS {rule.name} ON {rule.table}",
-        f"CREATE TRIGGER {rule.name} AFTER INSERT OR UPDATE ON {rule.table} FOR EACH ROW EXECUTE FUNCTION {rule.name}()",
+        f"CREATE TRIGGER {rule.name} AFTER {' OR '.join(rule.verbs)} ON {rule.table} "
+        f"FOR EACH ROW EXECUTE FUNCTION {rule.name}()",
     ]
 
 

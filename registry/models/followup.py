@@ -53,12 +53,12 @@ class KneeEvent(models.Model):
         if first is None or day < first:
             start = first.isoformat() if first else "not recorded"
             raise ValidationError(
-                {self.DATE_FIELD: f"{day} lies before the operation on this knee ({start}). Correct the date."}
+                {self.DATE_FIELD: f"{day} lies before the operation on this knee ({start}). Correct it."}
             )
         died_on = knee.patient.died_on
         if died_on and day > died_on:
             raise ValidationError(
-                {self.DATE_FIELD: f"{day} lies after the patient's death ({died_on}). Correct one of the dates."}
+                {self.DATE_FIELD: f"{day} lies after the patient's death ({died_on}). Correct it."}
             )
 
 
@@ -77,7 +77,9 @@ class TearFinding(models.Model):
         tear: Tear = self.tear  # type: ignore[attr-defined]
         day = getattr(event, event.DATE_FIELD)
         if tear.procedure.knee_id != event.knee_id:  # type: ignore[attr-defined]
-            raise ValidationError({"tear": f"The {tear} belongs to another knee. Choose a tear of this knee."})
+            raise ValidationError(
+                {"tear": f"The {tear} belongs to another knee. Choose a tear of this knee."}
+            )
         if day is not None and day < tear.procedure.operated_on:
             raise ValidationError(
                 f"{day} lies before the operation on the {tear} ({tear.procedure.operated_on}). "
@@ -104,7 +106,9 @@ class Visit(KneeEvent):
     extension_deg = models.SmallIntegerField(
         "extension deficit (deg)", null=True, blank=True, validators=between(-20, 60, "Extension deficit")
     )
-    lachman = models.PositiveSmallIntegerField(null=True, blank=True, validators=between(0, 3, "Lachman grade"))
+    lachman = models.PositiveSmallIntegerField(
+        null=True, blank=True, validators=between(0, 3, "Lachman grade")
+    )
     pivot = models.PositiveSmallIntegerField(
         "pivot shift", null=True, blank=True, validators=between(0, 3, "Pivot-shift grade")
     )
@@ -117,9 +121,7 @@ class Visit(KneeEvent):
         indexes: ClassVar = [models.Index(fields=["knee", "seen_on"])]
         constraints: ClassVar = [
             *choice_checks("visit", time_point=TimePoint),
-            models.CheckConstraint(
-                condition=Q(effusion="") | Q(effusion__in=Effusion.values), name="visit_effusion_code"
-            ),
+            *choice_checks("visit", optional=True, effusion=Effusion, sport_return=SportReturn),
             range_check("visit", "flexion_deg", 0, 170),
             range_check("visit", "extension_deg", -20, 60),
             range_check("visit", "lachman", 0, 3),
@@ -172,11 +174,16 @@ class ImagingFinding(TearFinding):
 
     class Meta:
         constraints: ClassVar = [
+            *choice_checks(
+                "imagingfinding", optional=True, signal_to_surface=SignalToSurface, healed=HealingClass
+            ),
             range_check("imagingfinding", "extrusion_mm", 0, 15),
             models.UniqueConstraint(
                 fields=["imaging", "tear"],
                 name="imaging_finding_once_a_tear",
-                violation_error_message="This tear already has a finding in this examination. Change that one.",
+                violation_error_message=(
+                    "This tear already has a finding in this examination. Change that one."
+                ),
             ),
         ]
 
@@ -224,7 +231,9 @@ class SecondLookFinding(TearFinding):
             models.UniqueConstraint(
                 fields=["look", "tear"],
                 name="look_finding_once_a_tear",
-                violation_error_message="This tear already has a finding in this second look. Change that one.",
+                violation_error_message=(
+                    "This tear already has a finding in this second look. Change that one."
+                ),
             ),
         ]
 

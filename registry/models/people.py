@@ -24,7 +24,9 @@ class Unit(models.Model):
     code = models.SlugField(max_length=20, unique=True)
     name = models.CharField(max_length=120)
     time_zone = models.CharField(max_length=40, default="UTC")
-    smallest_count_shown = models.PositiveSmallIntegerField(default=5, validators=between(1, 50, "Smallest count"))
+    smallest_count_shown = models.PositiveSmallIntegerField(
+        default=5, validators=between(1, 50, "Smallest count")
+    )
     late_entry_after_days = models.PositiveSmallIntegerField(default=90, validators=between(0, 3650, "Limit"))
     lead_sees_surgeon_results = models.BooleanField(default=False)
 
@@ -79,13 +81,17 @@ class Patient(models.Model):
             models.CheckConstraint(
                 condition=Q(died_on__isnull=True) | Q(died_on__gte=F("born_on")),
                 name="patient_died_after_birth",
-                violation_error_message="The date of death lies before the date of birth. Correct one of them.",
+                violation_error_message=(
+                    "The date of death lies before the date of birth. Correct one of them."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(research_permission=ResearchPermission.NOT_ASKED)
                 | Q(research_permission_on__isnull=False),
                 name="patient_permission_dated",
-                violation_error_message="A research permission that was asked for needs its date. Enter the date.",
+                violation_error_message=(
+                    "A research permission that was asked for needs its date. Enter the date."
+                ),
             ),
         ]
 

@@ -119,8 +119,12 @@ class IndexProcedure(models.Model):
         indexes: ClassVar = [models.Index(fields=["unit", "operated_on"])]
         constraints: ClassVar = [
             *choice_checks("procedure", supervision=Supervision, injury_date_precision=DatePrecision),
-            *choice_checks("procedure", staging=Staging, **dict.fromkeys(PREREQUISITES, Answer)),
-            *choice_checks("procedure", **dict.fromkeys(LIGAMENTS, LigamentState)),
+            *choice_checks("procedure", optional=False, staging=Staging, **dict.fromkeys(PREREQUISITES, Answer)),
+            *choice_checks("procedure", optional=False, **dict.fromkeys(LIGAMENTS, LigamentState)),
+            *choice_checks("procedure", optional=True, injury_cause=InjuryCause, smoking=Smoking),
+            *choice_checks(
+                "procedure", optional=True, anaesthetic=Anaesthetic, posteromedial_look=PosteromedialLook
+            ),
             range_check("procedure", "bmi", 10, 80),
             range_check("procedure", "asa", 1, 4),
             range_check("procedure", "preinjury_tegner", 0, 10),
@@ -160,9 +164,13 @@ class IndexProcedure(models.Model):
             return
         patient = self.knee.patient
         if self.operated_on < patient.born_on:
-            raise ValidationError({"operated_on": f"{self.operated_on} lies before the patient's birth. Correct it."})
+            raise ValidationError(
+                {"operated_on": f"{self.operated_on} lies before the patient's birth. Correct it."}
+            )
         if patient.died_on and self.operated_on > patient.died_on:
-            raise ValidationError({"operated_on": f"{self.operated_on} lies after the patient's death. Correct it."})
+            raise ValidationError(
+                {"operated_on": f"{self.operated_on} lies after the patient's death. Correct it."}
+            )
 
     @property
     def days_from_injury(self) -> int | None:

@@ -32,7 +32,9 @@ def _only_with(pattern: Pattern, field: str, noun: str) -> models.CheckConstrain
     return models.CheckConstraint(
         condition=Q(**{field: ""}) | Q(pattern=pattern),
         name=f"tear_{field}_only_with_pattern",
-        violation_error_message=f"A {noun} type goes with pattern {pattern.label} only. Clear it, or change the pattern.",
+        violation_error_message=(
+            f"A {noun} type goes with pattern {pattern.label} only. Clear it, or change the pattern."
+        ),
     )
 
 
@@ -73,9 +75,9 @@ class Tear(models.Model):
         constraints: ClassVar = [
             *choice_checks("tear", meniscus=Meniscus, pattern=Pattern, treatment=Treatment),
             *choice_checks("tear", accompanying_pattern=AccompanyingPattern, rim_zone=RimZone),
-            models.CheckConstraint(
-                condition=Q(vascular_zone="") | Q(vascular_zone__in=VascularZone.values),
-                name="tear_vascular_zone_code",
+            *choice_checks("tear", optional=True, depth=Depth, radial_location=RadialLocation, tissue=Tissue),
+            *choice_checks(
+                "tear", optional=True, vascular_zone=VascularZone, root_type=RootType, ramp_type=RampType
             ),
             range_check("tear", "length_mm", 1, 60),
             models.CheckConstraint(
@@ -108,9 +110,13 @@ class Tear(models.Model):
             return
         earlier = self.revises.procedure
         if earlier.knee_id != self.procedure.knee_id:
-            raise ValidationError({"revises": "The earlier tear is in another knee. Choose one of this knee."})
+            raise ValidationError(
+                {"revises": "The earlier tear is in another knee. Choose one of this knee."}
+            )
         if earlier.operated_on > self.procedure.operated_on:
-            raise ValidationError({"revises": "The earlier tear was repaired after this operation. Choose another."})
+            raise ValidationError(
+                {"revises": "The earlier tear was repaired after this operation. Choose another."}
+            )
 
     @property
     def is_repaired(self) -> bool:
@@ -151,6 +157,7 @@ class Repair(models.Model):
     class Meta:
         constraints: ClassVar = [
             *choice_checks("repair", augmentation=Augmentation),
+            *choice_checks("repair", optional=True, tibial_fixation=TibialFixation),
             range_check("repair", "tunnels", 1, 2),
             range_check("repair", "prp_blood_ml", 1, 200),
             models.CheckConstraint(
@@ -165,7 +172,8 @@ class Repair(models.Model):
                 condition=Q(prp_blood_ml__isnull=True) | Q(augmentation=Augmentation.PRP),
                 name="repair_blood_only_for_prp",
                 violation_error_message=(
-                    "Blood drawn goes with platelet-rich plasma. Choose that augmentation, or clear the volume."
+                    "Blood drawn goes with platelet-rich plasma. Choose that augmentation, "
+                    "or clear the volume."
                 ),
             ),
         ]

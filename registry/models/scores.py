@@ -19,7 +19,7 @@ class ScoreResponse(models.Model):
     recorded_at = models.DateTimeField(default=timezone.now, editable=False)
     answered_on = models.DateField(validators=[not_in_future])
     instrument = models.CharField(max_length=20)
-    version = models.CharField(max_length=20)
+    version = models.CharField(max_length=20, blank=True, editable=False)
     items: "models.JSONField[dict[str, int], Any]" = models.JSONField(default=dict, blank=True)
     # Worked out from the items whenever they are saved, so that the database can count by it.
     value = models.FloatField(null=True, blank=True, editable=False)
@@ -46,7 +46,9 @@ class ScoreResponse(models.Model):
         instrument = INSTRUMENTS.get(self.instrument)
         if instrument is None:
             known = ", ".join(INSTRUMENTS)
-            raise ValidationError({"instrument": f"'{self.instrument}' is not an instrument here. Choose: {known}."})
+            raise ValidationError(
+                {"instrument": f"'{self.instrument}' is not an instrument here. Choose: {known}."}
+            )
         problems = instrument.problems(self.items)
         if problems:
             raise ValidationError({"items": problems})

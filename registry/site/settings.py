@@ -115,7 +115,8 @@ FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
 
 # Browser code comes out of installed packages: plotly's script travels inside its Python package.
 STATIC_URL = "static/"
-STATIC_ROOT = env.path("RIMWARD_STATIC_ROOT", LOCAL_DIR / "static")
+# Collected for production alone; elsewhere they are served from where they lie.
+STATIC_ROOT = env.path("RIMWARD_STATIC_ROOT", LOCAL_DIR / "static") if PRODUCTION else None
 STATICFILES_DIRS = [("plotly", Path(plotly.__file__).parent / "package_data")]
 WHITENOISE_USE_FINDERS = not PRODUCTION
 STORAGES = {

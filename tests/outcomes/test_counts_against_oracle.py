@@ -3,7 +3,7 @@
 from collections import Counter
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
@@ -95,7 +95,13 @@ TIES = [
 class CountsAgree(TestCase):
     """One transaction an example, rolled back after it."""
 
-    @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+    @settings(
+        max_examples=60,
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow],
+        derandomize=True,
+        phases=[Phase.explicit, Phase.generate],
+    )
     @example([NO_FOLLOW_UP])
     @example([SAME_DAY_FAILURE])
     @example([DEATH_ON_DAY_OF_FAILURE])

@@ -1,0 +1,86 @@
+"""Chance, seeded. Pure.
+
+Every patient has a stream of their own: a Philox generator keyed by (seed, patient number). Only the times to failure
+come from one stream for all, because they are balanced across patients.
+"""
+
+from collections.abc import Callable, Hashable, Iterator
+from itertools import count
+from math import log1p
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+
+from registry.demo.shapes import Days, Shares, Spread
+
+DAYS_PER_YEAR = 365.25
+NEVER_DAYS = 36_500
+_BLOCK = 256
+_GOLDEN = (5**0.5 - 1) / 2
+
+
+class Dice:
+    """One seeded stream of draws."""
+
+    def __init__(self, seed: int, number: int) -> None:
+        self._generator = np.random.Generator(np.random.Philox(key=[seed, number]))
+        # Drawn in blocks: one call to numpy for each single number would cost most of the time.
+        self._uniforms = self._blocks(self._generator.random)
+        self._normals = self._blocks(self._generator.standard_normal)
+
+    @staticmethod
+    def _blocks(draw: Callable[[int], NDArray[np.float64]]) -> Iterator[float]:
+        while True:
+            yield from draw(_BLOCK).tolist()
+
+    def uniform(self) -> float:
+        """In [0, 1)."""
+        return next(self._uniforms)
+
+    def chance(self, probability: float) -> bool:
+        return next(self._uniforms) < probability
+
+    def pick(self, shares: Shares) -> str:
+        return shares.at(next(self._uniforms))
+
+    def within(self, days: Days) -> int:
+        """A whole number from `days`, both ends included."""
+        low, high = days
+        return low + int(next(self._uniforms) * (high - low + 1))
+
+    def spread(self, spread: Spread) -> float:
+        return spread.at(next(self._normals))
+
+    def whole(self, spread: Spread) -> int:
+        return round(spread.at(next(self._normals)))
+
+    def wait(self, per_year: float) -> int:
+        """Days until something that happens at a constant rate; NEVER_DAYS where that is beyond a lifetime."""
+        log_left = -log1p(-next(self._uniforms))
+        return min(int(log_left / per_year * DAYS_PER_YEAR), NEVER_DAYS) if per_year else NEVER_DAYS
+
+    def uuid(self) -> UUID:
+        high, low = self._generator.bit_generator.random_raw(2).tolist()
+        return UUID(int=high << 64 | low, version=4)
+
+
+class EvenDraws:
+    """Uniforms that run evenly through [0, 1) within each cell: a golden-ratio sequence from a random start.
+
+    Not balanced, they are independent. The cells are told in the order in which they first appear.
+    """
+
+    def __init__(self, seed: int, balanced: bool) -> None:
+        # Patients are numbered from 1, so stream 0 is free.
+        self._dice = Dice(seed, 0)
+        self._balanced = balanced
+        self._cells: dict[Hashable, tuple[float, Iterator[int]]] = {}
+
+    def draw(self, cell: Hashable) -> float:
+        if not self._balanced:
+            return self._dice.uniform()
+        if cell not in self._cells:
+            self._cells[cell] = (self._dice.uniform(), count())
+        start, places = self._cells[cell]
+        return (start + next(places) * _GOLDEN) % 1

@@ -1,0 +1,92 @@
+"""The stories of all patients, told one after the other. Pure: no Django, no database.
+
+Deterministic in (seed, patients): the same pair gives the same stories. Everything is placed relative to `until`,
+the day on which the scenario closes and before which everything in it happened: moving `until` moves every date by
+the same number of days, except the two that are rounded to the calendar (injuries known to the month stand on its
+15th, births known to the year on 1 July).
+"""
+
+from collections.abc import Iterator
+from datetime import date
+
+from registry.demo.course import course
+from registry.demo.dice import Dice, EvenDraws
+from registry.demo.findings import imaging, looks
+from registry.demo.followup import contacts, visits
+from registry.demo.names import identity
+from registry.demo.person import Person, person
+from registry.demo.scores import scores
+from registry.demo.story import KneeStory, PatientStory
+from registry.demo.surgery import complications, reoperations
+from registry.demo.truth import Truth
+from registry.demo.world import World, after
+
+DEFAULT_PATIENTS = 1_500
+DEFAULT_SEED = 1
+SIDES = ("left", "right")
+
+
+def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[PatientStory]:
+    """Stories of patients number 1 to `patients`, each made when asked for.
+
+    Parameters
+    ----------
+    patients
+        How many patients; each has one knee or two, with one repair or more.
+    seed
+        Any non-negative whole number.
+    until
+        Closing date; the last day that may hold an event is the day before.
+    truth
+        The facts that the stories are drawn from.
+    """
+    failures = EvenDraws(seed, truth.failure.balanced_random_numbers)
+    for number in range(1, patients + 1):
+        world = World(truth, after(until, -1), Dice(seed, number), failures)
+        yield _patient(world, number)
+
+
+def _patient(world: World, number: int) -> PatientStory:
+    who = person(world)
+    return PatientStory(
+        number=number,
+        uuid=who.uuid,
+        unit=who.unit,
+        sex=who.sex,
+        born_on=who.born_on,
+        born_on_is_exact=who.born_on_is_exact,
+        died_on=who.departure.died_on,
+        research_permission=who.research_permission,
+        research_permission_on=who.research_permission_on,
+        identity=identity(world.dice, number),
+        end_of_follow_up=who.end_of_follow_up,
+        knees=_knees(world, who),
+    )
+
+
+def _knees(world: World, who: Person) -> tuple[KneeStory, ...]:
+    people, dice = world.truth.people, world.dice
+    first, second = SIDES if dice.chance(0.5) else SIDES[::-1]
+    knees = [_knee(world, who, first, who.first_operated_on)]
+    second_on = after(who.first_operated_on, dice.within(people.second_knee_after_days))
+    if dice.chance(people.second_knee) and second_on <= who.departure.seen_until:
+        knees.append(_knee(world, who, second, second_on))
+    return tuple(knees)
+
+
+def _knee(world: World, who: Person, side: str, operated_on: date) -> KneeStory:
+    told = course(world, who, operated_on)
+    trouble = complications(world, told)
+    operated_again = reoperations(world, told, trouble)
+    return KneeStory(
+        uuid=world.dice.uuid(),
+        side=side,
+        procedures=told.procedures,
+        visits=visits(world, told),
+        imaging=imaging(world, told),
+        looks=looks(world, told),
+        reoperations=operated_again,
+        complications=trouble,
+        contacts=contacts(world, told),
+        scores=scores(world, told, operated_again),
+    )

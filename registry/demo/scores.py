@@ -1,0 +1,87 @@
+"""Lysholm forms before the operation and after, as consistent with the knee's state as people are. Pure."""
+
+from datetime import date
+
+from registry.demo.course import Course
+from registry.demo.story import ProcedureStory, ReoperationStory, ScoreStory
+from registry.demo.world import World, after
+from registry.rules.schedule import DEFAULT_PLAN
+from registry.scoring import Item
+from registry.scoring.lysholm import LYSHOLM
+
+
+def scores(
+    world: World, course: Course, reoperations: tuple[ReoperationStory, ...]
+) -> tuple[ScoreStory, ...]:
+    """One form before each operation and one at each planned time, of those sent back."""
+    told: dict[date, ScoreStory] = {}
+    reoperated_on = [each.operated_on for each in reoperations]
+    for place, procedure in enumerate(course.procedures):
+        later = _later(world, course, procedure, course.until_next(place), reoperated_on)
+        for each in (*_baseline(world, procedure), *later):
+            told.setdefault(each.answered_on, each)
+    return tuple(told[day] for day in sorted(told))
+
+
+def _baseline(world: World, procedure: ProcedureStory) -> list[ScoreStory]:
+    truth, dice = world.truth.scores, world.dice
+    if not dice.chance(truth.baseline_answered):
+        return []
+    day = after(procedure.operated_on, -dice.within(truth.baseline_days_before))
+    return [_form(world, procedure, day, "baseline", "not_asked")]
+
+
+def _later(
+    world: World, course: Course, procedure: ProcedureStory, until: date, reoperated_on: list[date]
+) -> list[ScoreStory]:
+    truth, dice = world.truth.scores, world.dice
+    told = []
+    for review in DEFAULT_PLAN:
+        day = after(procedure.operated_on, review.due_day + dice.within(truth.jitter_days))
+        if dice.chance(truth.answered.get(review.code, 0)) and day <= until:
+            state = course.state_on(day)
+            recovering = (day - procedure.operated_on).days < truth.recovering_until_day and state in (
+                "holding",
+                "sore",
+            )
+            since = any(procedure.operated_on < on <= day for on in reoperated_on)
+            told.append(
+                _form(world, procedure, day, "recovering" if recovering else state, _reoperated(world, since))
+            )
+    return told
+
+
+def _reoperated(world: World, reoperated: bool) -> str:
+    """Answer to whether the knee was operated on again since the operation asked about."""
+    answer = world.dice.pick(world.truth.scores.reoperated_asked)
+    if answer != "answered":
+        return answer
+    return "yes" if reoperated else "no"
+
+
+def _form(world: World, procedure: ProcedureStory, day: date, state: str, reoperated: str) -> ScoreStory:
+    items = _items(world, world.dice.spread(world.truth.scores.trouble[state]))
+    return ScoreStory(
+        recorded_at=world.entered(day, procedure.recorded_at),
+        answered_on=day,
+        instrument=LYSHOLM.code,
+        version=LYSHOLM.version,
+        items=items,
+        value=LYSHOLM.score(items),
+        reoperated_since=reoperated,
+    )
+
+
+def _items(world: World, trouble: float) -> dict[str, int]:
+    """Answers to the whole form, or to the first part of it only."""
+    items = LYSHOLM.items
+    if world.dice.chance(world.truth.scores.half_answered):
+        items = items[: world.dice.within((0, len(items) - 1))]
+    return {item.code: _answer(world, item, trouble) for item in items}
+
+
+def _answer(world: World, item: Item, trouble: float) -> int:
+    """The allowed answer nearest to the trouble, on the item's own scale from best to worst."""
+    steps = len(item.allowed) - 1
+    felt = trouble + world.dice.spread(world.truth.scores.item_noise)
+    return item.allowed[min(max(round(felt * steps), 0), steps)]

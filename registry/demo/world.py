@@ -1,0 +1,59 @@
+"""What every part of a story draws from: the truth, the calendar, the patient's dice, the failures' draws. Pure."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+
+from registry.demo.dice import DAYS_PER_YEAR, Dice, EvenDraws
+from registry.demo.shapes import Shares, from_threshold
+from registry.demo.truth import Truth
+
+
+def after(day: date, days: int) -> date:
+    return day + timedelta(days)
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    truth: Truth
+    # The last day that may have happened: the day before the scenario's `until`.
+    closing: date
+    dice: Dice
+    failures: EvenDraws
+
+    @property
+    def opening(self) -> date:
+        """First day of the scenario's first year."""
+        years = len(self.truth.calendar.operations_by_year.codes)
+        return after(self.closing, 1 - round(years * DAYS_PER_YEAR))
+
+    def year(self, day: date) -> int:
+        """Year of the scenario, from 1."""
+        return 1 + int((day - self.opening).days / DAYS_PER_YEAR)
+
+    def entered(self, on: date, not_before: datetime | None = None) -> datetime:
+        """When something of that day was typed in: soon after, and not before what it belongs to."""
+        calendar = self.truth.calendar
+        lag = int(self.dice.pick(calendar.entry_lag_days))
+        entered = self._hour_of(min(after(on, lag), self.closing))
+        return max(entered, not_before) if not_before else entered
+
+    def operation_entered(self, on: date) -> datetime:
+        """As `entered`, but for some operations only later, from old notes."""
+        calendar = self.truth.calendar
+        if self.dice.chance(from_threshold(calendar.entered_late_from_year, self.year(on))):
+            late = after(on, self.dice.within(calendar.late_entry_days))
+            if late <= self.closing:
+                return self._hour_of(late)
+        return self.entered(on)
+
+    def _hour_of(self, day: date) -> datetime:
+        hour = int(self.dice.pick(self.truth.calendar.entry_hour))
+        return datetime(day.year, day.month, day.day, hour, self.dice.within((0, 59)), tzinfo=UTC)
+
+    def missing_or(self, missing: float, value: bool) -> bool | None:
+        return None if self.dice.chance(missing) else value
+
+    def grade(self, shares: Shares) -> int | None:
+        """A number coded in shares, None for the empty code."""
+        code = self.dice.pick(shares)
+        return int(code) if code else None

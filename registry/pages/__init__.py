@@ -1,0 +1,1 @@
+"""Pages of the record. They fetch through registry.access and write through registry.recording alone."""

@@ -1,0 +1,35 @@
+"""Knee story: one knee on one page, from injury to the last that is known of it."""
+
+from uuid import UUID
+
+from django.db.models import prefetch_related_objects
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.cache import cache_control
+
+from registry.access import Action, knee_for, knees_for, units_for
+from registry.models import EndOfFollowUp, Knee
+from registry.pages.forms.events import KINDS, EventKind
+from registry.pages.story import READS, story
+
+
+@cache_control(no_store=True)
+def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
+    """The time line, what may be recorded next, and where each repair stands (loaded in place)."""
+    found = knee_for(request.user, knee)
+    prefetch_related_objects([found], *READS)
+    end = EndOfFollowUp.objects.filter(patient=found.patient).first()
+    own_units = set(units_for(request.user, Action.SEE_RECORD).values_list("pk", flat=True))
+    may_record = knees_for(request.user, Action.RECORD_FOLLOW_UP).filter(pk=found.pk).exists()
+    context = {
+        "knee": found,
+        "moments": story(found, end, own_units),
+        "kinds": _kinds(found, end) if may_record else [],
+    }
+    return render(request, "registry/knee_story.html", context)
+
+
+def _kinds(knee: Knee, end: EndOfFollowUp | None) -> list[EventKind]:
+    """What can still be recorded: follow-up ends once, and so does a life."""
+    over = {"end-of-follow-up": bool(end), "death": bool(knee.patient.died_on)}
+    return [kind for kind in KINDS.values() if not over.get(kind.slug)]

@@ -1,0 +1,81 @@
+"""A real Chromium in front of the site. What a page logs as an error, throws, or breaks of its policy fails.
+
+Playwright's synchronous interface runs an event loop in the thread of the test, so Django has to be told that
+records may be made there.
+"""
+
+from collections.abc import Callable, Iterator
+from threading import Lock
+from typing import Any
+
+import pytest
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
+from django.test import override_settings
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.factories import PASSWORD
+from tests.servers import chromium_path
+
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+NAME_THE_VIOLATION = """
+document.addEventListener("securitypolicyviolation", (event) =>
+  console.error(`policy: ${event.violatedDirective} blocked ${event.blockedURI || event.sample}`));
+"""
+
+
+@pytest.fixture(scope="package")
+def chromium() -> Iterator[Browser]:
+    path = chromium_path()
+    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
+        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def live_server(request: pytest.FixtureRequest) -> Any:
+    """The live site. It answers one request at a time: SQLite in memory is one connection for all threads."""
+    with override_settings(MIDDLEWARE=[f"{__name__}.one_at_a_time", *settings.MIDDLEWARE]):
+        return request.getfixturevalue("live_server")
+
+
+def one_at_a_time(
+    get_response: Callable[[HttpRequest], HttpResponse],
+) -> Callable[[HttpRequest], HttpResponse]:
+    lock = Lock()
+
+    def middleware(request: HttpRequest) -> HttpResponse:
+        with lock:
+            return get_response(request)
+
+    return middleware
+
+
+@pytest.fixture
+def page(chromium: Browser, live_server: Any, transactional_db: None) -> Iterator[Page]:
+    """A window on the live site; at the end it must have nothing to complain about."""
+    context = chromium.new_context(base_url=live_server.url)
+    page = context.new_page()
+    complaints: list[str] = []
+    page.add_init_script(NAME_THE_VIOLATION)
+    page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
+    page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
+    yield page
+    context.close()
+    assert not complaints, "\n".join(complaints)
+
+
+@pytest.fixture
+def sign_in(page: Page) -> Callable[[str], None]:
+    """Signs a person in through the form."""
+
+    def through_the_form(username: str) -> None:
+        page.goto("/sign-in/")
+        page.get_by_label("Username").fill(username)
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.get_by_role("button", name="Sign out").wait_for()
+
+    return through_the_form

@@ -1,0 +1,106 @@
+"""Every page that a role can reach by links, light and dark, on a phone and on a projector.
+
+No errors, no breach of the content policy, nothing grave found by axe, nothing to scroll sideways on a phone.
+RIMWARD_SCREENSHOTS=FOLDER keeps a picture of each.
+"""
+
+import itertools
+import os
+import re
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+
+from tests import factories
+from tests.conftest import Cast
+
+pytestmark = pytest.mark.browser
+
+PHONE_PX, PROJECTOR_PX = 360, 1440
+# Wide, then narrow, so that a page has to give way too.
+LOOKS = [("light", PHONE_PX), ("light", PROJECTOR_PX), ("dark", PROJECTOR_PX), ("dark", PHONE_PX)]
+GRAVE = ("serious", "critical")
+LINK = re.compile(r'<a\b[^>]*\bhref="(/[^"?#]*)')
+RECORD = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}|\d+")
+NEXT_FRAME = "() => new Promise((seen) => requestAnimationFrame(() => requestAnimationFrame(seen)))"
+OVERHANG = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+@pytest.fixture
+def repairs(cast: Cast) -> None:
+    """Sixty more repairs over twenty months, a third of them failed, so that every curve has steps."""
+    zones = itertools.cycle(["RR", "RW", "WW"])
+    delays = itertools.cycle([7, 30, 200, 400])
+    ligaments = itertools.cycle(["intact", "treated_here", "staged"])
+    for number, zone, delay, ligament in zip(range(60), zones, delays, ligaments, strict=False):
+        operated_on = factories.OPERATED_ON - timedelta(days=10 * number)
+        injured_on = operated_on - timedelta(days=delay)
+        operation = factories.an_operation(
+            cast.unit, cast.oak, operated_on=operated_on, injured_on=injured_on, acl=ligament
+        )
+        repair = factories.a_repair(operation, vascular_zone=zone)
+        if number % 3 == 0:
+            factories.a_failure(repair, days=30 + 9 * number)
+        else:
+            factories.a_contact(repair, days=700 - 9 * number)
+
+
+@pytest.mark.parametrize("role", ["surgeon", "clinician", "audit_lead", "coordinator", "administrator"])
+@pytest.mark.usefixtures("repairs")
+def test_every_page_of(role: str, cast: Cast, page: Page, sign_in: Callable[[str], None]) -> None:
+    sign_in(getattr(cast, role).username)
+    found = [finding for path in reachable(page) for finding in findings(page, path, role)]
+    assert not found, "\n".join(found)
+
+
+def test_the_sign_in_page(page: Page, cast: Cast) -> None:
+    found = list(findings(page, "/sign-in/", "nobody"))
+    assert not found, "\n".join(found)
+
+
+def reachable(page: Page) -> list[str]:
+    """One page of each kind that links lead to from the start."""
+    found: dict[str, str] = {}
+    waiting = ["/"]
+    while waiting:
+        path = waiting.pop(0)
+        kind = RECORD.sub("*", path)
+        if kind not in found and (text := page_text(page, path)) is not None:
+            found[kind] = path
+            waiting += LINK.findall(text)
+    return list(found.values())
+
+
+def page_text(page: Page, path: str) -> str | None:
+    """What the address answers, unless it is a file to keep."""
+    answer = page.request.get(path)
+    assert answer.ok, f"{path} answered {answer.status}"
+    is_page = answer.headers["content-type"].startswith("text/html")
+    return answer.text() if is_page and "content-disposition" not in answer.headers else None
+
+
+def findings(page: Page, path: str, role: str) -> Iterator[str]:
+    """What is wrong with a page, opened once and then turned to each scheme and width."""
+    for opened, (scheme, width_px) in enumerate(LOOKS):
+        page.emulate_media(color_scheme=scheme)
+        page.set_viewport_size({"width": width_px, "height": 900})
+        if not opened:
+            page.goto(path, wait_until="networkidle")
+        page.evaluate(NEXT_FRAME)
+        keep_picture(page, f"{role}{path.replace('/', '-')}{scheme}-{width_px}.png")
+        here = f"{path} for {role}, {scheme}, {width_px} px"
+        if width_px == PHONE_PX and (overhang_px := page.evaluate(OVERHANG)):
+            yield f"{here}: {overhang_px} px to scroll sideways"
+        for violation in Axe().run(page).response["violations"]:
+            if violation["impact"] in GRAVE:
+                nodes = "; ".join(str(node["target"]) for node in violation["nodes"])
+                yield f"{here}: {violation['id']} ({violation['help']}) at {nodes}"
+
+
+def keep_picture(page: Page, name: str) -> None:
+    if folder := os.environ.get("RIMWARD_SCREENSHOTS"):
+        page.screenshot(path=Path(folder) / name, full_page=True)

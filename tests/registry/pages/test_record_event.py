@@ -1,0 +1,324 @@
+"""Record what happened to a knee: each kind end to end, and what is refused."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from django.db.models import Model
+from django.db.models.signals import pre_save
+
+from registry.models import (
+    Complication,
+    Contact,
+    EndOfFollowUp,
+    Imaging,
+    ImagingFinding,
+    Patient,
+    Reoperation,
+    ReoperationOnTear,
+    ScoreResponse,
+    SecondLook,
+    SecondLookFinding,
+    Visit,
+)
+from registry.pages.forms.events import KINDS
+from registry.recording import record
+from registry.scoring.lysholm import LYSHOLM
+from tests import factories
+from tests.conftest import Cast
+from tests.registry.pages.entries import Posted, another_repair, of_tear, path, text
+
+DAY = "2024-10-01"
+BEST_LYSHOLM = {item.code: str(item.allowed[0]) for item in LYSHOLM.items}
+
+
+@dataclass(frozen=True)
+class Case:
+    """A sound entry, what it leaves in the record, and what the Knee story says of it."""
+
+    entry: Posted
+    model: type[Model]
+    kept: dict[str, Any]
+    told: tuple[str, ...]
+
+
+CASES = {
+    "visit": Case(
+        {
+            "seen_on": DAY,
+            "time_point": "6m",
+            "effusion": "none",
+            "joint_line_tenderness": "false",
+            "mcmurray": "false",
+            "flexion_deg": "135",
+            "extension_deg": "-5",
+        },
+        Visit,
+        {"seen_on": date(2024, 10, 1), "mcmurray": False, "extension_deg": -5, "lachman": None},
+        ("Visit, 6 months", "<dd> Healed </dd>"),
+    ),
+    "score": Case(
+        {"answered_on": DAY, "reoperated_since": "no", **BEST_LYSHOLM},
+        ScoreResponse,
+        {"value": 95.0, "instrument": "lysholm", "version": "1985", "reoperated_since": "no"},
+        ("Lysholm: 95 of 100",),
+    ),
+    "second-look": Case(
+        {"looked_on": DAY, "reason": "symptoms"}, SecondLook, {"reason": "symptoms"}, ("Second look",)
+    ),
+    "imaging": Case(
+        {"imaged_on": DAY, "modality": "mr_arthrogram"},
+        Imaging,
+        {"modality": "mr_arthrogram"},
+        ("MR arthrogram",),
+    ),
+    "reoperation": Case(
+        {"operated_on": DAY, "planned": "on", "other_surgery": "ligament"},
+        Reoperation,
+        {"planned": True, "other_surgery": "ligament"},
+        ("Reoperation", "<dd> Ligament </dd>"),
+    ),
+    "complication": Case(
+        {
+            "noticed_on": DAY,
+            "kind": "saphenous_nerve",
+            "severity": "I",
+            "found_by": "symptoms",
+            "resolved_on": "2024-10-05",
+        },
+        Complication,
+        {"kind": "saphenous_nerve", "resolved_on": date(2024, 10, 5)},
+        ("Complication: Saphenous nerve",),
+    ),
+    "contact": Case(
+        {"contacted_on": DAY, "source": "letter"}, Contact, {"source": "letter"}, ("Contact: Letter",)
+    ),
+    "end-of-follow-up": Case(
+        {"ended_on": DAY, "reason": "lost", "attempts": "3"},
+        EndOfFollowUp,
+        {"reason": "lost", "attempts": 3},
+        ("End of follow-up", "Lost after repeated attempts"),
+    ),
+    "death": Case({"died_on": DAY}, Patient, {"died_on": date(2024, 10, 1)}, ("<h3>Death</h3>",)),
+}
+
+
+def recorded(model: type[Model]) -> int:
+    return (
+        Patient.objects.exclude(died_on=None).count() if model is Patient else model._default_manager.count()
+    )
+
+
+def post(cast: Cast, kind: str, entry: Posted) -> Any:
+    return cast.client("clinician").post(path(cast, kind), entry)
+
+
+def test_every_kind_is_tried() -> None:
+    assert set(CASES) == set(KINDS)
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_each_kind_end_to_end(cast: Cast, kind: str) -> None:
+    case, client = CASES[kind], cast.client("clinician")
+    story = f"/knees/{cast.knee.uuid}/"
+    assert f'href="{path(cast, kind)}"' in text(client.get(story))
+    assert client.get(path(cast, kind)).status_code == 200
+    response = client.post(path(cast, kind), case.entry)
+    assert response.headers["Location"] == story
+    row = case.model._default_manager.get()
+    assert {name: getattr(row, name) for name in case.kept} == case.kept
+    page = text(client.get(story))
+    assert all(words in page for words in case.told)
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_an_empty_page_is_no_event(cast: Cast, kind: str) -> None:
+    response = post(cast, kind, {})
+    assert response.status_code == 422
+    assert "is missing. Enter it." in text(response)
+    assert recorded(CASES[kind].model) == 0
+
+
+@pytest.mark.parametrize("kind", [kind for kind in CASES if kind not in ("score", "end-of-follow-up")])
+def test_nothing_lies_before_the_operation(cast: Cast, kind: str) -> None:
+    """A score may: people answer one before they are operated on."""
+    case = CASES[kind]
+    response = post(cast, kind, {**case.entry, next(iter(case.entry)): "2024-02-29"})
+    assert response.status_code == 422
+    assert "2024-02-29 lies before the" in text(response)
+    assert recorded(case.model) == 0
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_nothing_lies_in_the_future(cast: Cast, kind: str) -> None:
+    case = CASES[kind]
+    response = post(cast, kind, {**case.entry, next(iter(case.entry)): "2999-12-31"})
+    assert "2999-12-31 lies in the future" in text(response)
+    assert recorded(case.model) == 0
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_the_same_event_sent_twice_stays_one(cast: Cast, kind: str) -> None:
+    """Death aside, where the second entry says the same of the same patient."""
+    assert post(cast, kind, CASES[kind].entry).status_code == 302
+    again = post(cast, kind, CASES[kind].entry)
+    assert recorded(CASES[kind].model) == 1
+    if kind != "death":
+        assert again.status_code == 422
+        assert "already" in text(again)
+
+
+# --- Findings ----------------------------------------------------------------------------------
+
+
+def test_a_look_tells_of_each_tear_or_not(cast: Cast) -> None:
+    lateral = another_repair(cast)
+    page = text(cast.client("clinician").get(path(cast, "second-look")))
+    assert "Tear 1: longitudinal-vertical tear, medial meniscus" in page
+    assert "Tear 2: longitudinal-vertical tear, lateral meniscus" in page
+    finding = of_tear(
+        lateral, healed_thickness_percent="51", healed_length_percent="100", stable_on_probing="true"
+    )
+    assert post(cast, "second-look", {**CASES["second-look"].entry, **finding}).status_code == 302
+    found = SecondLookFinding.objects.get()
+    assert (found.tear, found.healing_class, found.vessels_seen) == (lateral.tear, "partly", None)
+
+
+def test_what_is_found_later_joins_the_same_look(cast: Cast) -> None:
+    lateral = another_repair(cast)
+    look = CASES["second-look"].entry
+    for repair, share in ((cast.repair, "100"), (lateral, "40")):
+        finding = of_tear(repair, healed_thickness_percent=share, healed_length_percent="100")
+        assert post(cast, "second-look", {**look, **finding}).status_code == 302
+    assert SecondLook.objects.count() == 1
+    assert [f.healing_class for f in SecondLookFinding.objects.order_by("pk")] == ["healed", "failed"]
+
+
+def test_what_contradicts_the_recorded_look_is_refused(cast: Cast) -> None:
+    post(cast, "second-look", CASES["second-look"].entry)
+    finding = of_tear(cast.repair, healed_thickness_percent="100")
+    response = post(cast, "second-look", {"looked_on": DAY, "reason": "staged", **finding})
+    assert (
+        "The second look of 2024-10-01 is recorded otherwise. Choose the same, or correct the date."
+        in text(response)
+    )
+    assert SecondLookFinding.objects.count() == 0
+
+
+def test_one_bad_finding_keeps_the_whole_look_out(cast: Cast) -> None:
+    lateral = another_repair(cast)
+    findings = {
+        **of_tear(cast.repair, healed_thickness_percent="100"),
+        **of_tear(lateral, healed_thickness_percent="101"),
+    }
+    response = post(cast, "second-look", {**CASES["second-look"].entry, **findings})
+    assert "Healed thickness 101 is outside 0 to 100." in text(response)
+    assert SecondLook.objects.count() == SecondLookFinding.objects.count() == 0
+
+
+def test_a_tear_of_another_knee_is_not_on_the_page(cast: Cast) -> None:
+    elsewhere = factories.a_repair(factories.an_operation(cast.unit, cast.oak))
+    finding = of_tear(elsewhere, healed_thickness_percent="0")
+    assert post(cast, "second-look", {**CASES["second-look"].entry, **finding}).status_code == 302
+    assert SecondLookFinding.objects.count() == 0
+
+
+def test_imaging_and_reoperation_tell_of_tears_too(cast: Cast) -> None:
+    seen = of_tear(cast.repair, healed="failed", signal_to_surface="both", extrusion_mm="2.5")
+    done = of_tear(cast.repair, action="re_repair", site="same")
+    assert post(cast, "imaging", {**CASES["imaging"].entry, **seen}).status_code == 302
+    assert post(cast, "reoperation", {**CASES["reoperation"].entry, **done}).status_code == 302
+    assert ImagingFinding.objects.get().healed == "failed"
+    assert ReoperationOnTear.objects.get().action == "re_repair"
+    story = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
+    assert "<dd> Both surfaces </dd>" in story
+    assert "<dd> Re-repair </dd>" in story
+
+
+def test_a_reoperation_that_left_the_menisci_alone_says_nothing_of_tears(cast: Cast) -> None:
+    untouched = of_tear(cast.repair, action="none", site="same")
+    assert post(cast, "reoperation", {**CASES["reoperation"].entry, **untouched}).status_code == 302
+    assert Reoperation.objects.count() == 1
+    assert ReoperationOnTear.objects.count() == 0
+
+
+# --- Scores ------------------------------------------------------------------------------------
+
+
+def test_a_score_with_an_item_missing_is_kept_but_not_scored(cast: Cast) -> None:
+    items = {**BEST_LYSHOLM, "pain": "", "limp": ""}
+    post(cast, "score", {"answered_on": DAY, "reoperated_since": "not_asked", **items})
+    score = ScoreResponse.objects.get()
+    assert score.value is None
+    assert len(score.items) == 6
+    story = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
+    assert "Lysholm: not scorable, 6 of 8 answered" in story
+
+
+def test_a_value_that_is_none_of_an_item_is_refused(cast: Cast) -> None:
+    """Pain 30 is on some printed sheets; it belongs to the form of 1982."""
+    items = {**BEST_LYSHOLM, "pain": "30"}
+    response = post(cast, "score", {"answered_on": DAY, "reoperated_since": "no", **items})
+    assert "30 is not one of the available choices" in text(response)
+    assert ScoreResponse.objects.count() == 0
+
+
+# --- The end -----------------------------------------------------------------------------------
+
+
+def test_a_death_does_not_lie_before_the_last_sign_of_life(cast: Cast) -> None:
+    factories.a_contact(cast.repair, days=300)
+    day = factories.OPERATED_ON + timedelta(days=299)
+    response = post(cast, "death", {"died_on": day.isoformat()})
+    assert "lies before the last day the patient was seen alive, 2024-12-26. Correct it." in text(response)
+    cast.knee.patient.refresh_from_db()
+    assert cast.knee.patient.died_on is None
+
+
+def test_nothing_happens_after_death(cast: Cast) -> None:
+    cast.knee.patient.died_on = date(2024, 9, 30)
+    record(cast.knee.patient)
+    response = post(cast, "visit", CASES["visit"].entry)
+    assert "2024-10-01 lies after the patient's death (2024-09-30). Correct it." in text(response)
+    assert Visit.objects.count() == 0
+
+
+def test_lost_says_after_how_many_attempts(cast: Cast) -> None:
+    response = post(cast, "end-of-follow-up", {"ended_on": DAY, "reason": "lost"})
+    assert "Lost means attempts were made. Say how many." in text(response)
+    assert EndOfFollowUp.objects.count() == 0
+
+
+def test_an_end_is_offered_once(cast: Cast) -> None:
+    post(cast, "end-of-follow-up", CASES["end-of-follow-up"].entry)
+    post(cast, "death", CASES["death"].entry)
+    story = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
+    assert path(cast, "visit") in story
+    assert path(cast, "end-of-follow-up") not in story
+    assert path(cast, "death") not in story
+
+
+def test_a_complication_is_not_resolved_before_it_was_noticed(cast: Cast) -> None:
+    response = post(cast, "complication", {**CASES["complication"].entry, "resolved_on": "2024-09-30"})
+    assert "It was resolved before it was noticed. Correct one of the dates." in text(response)
+    assert Complication.objects.count() == 0
+
+
+def test_what_only_the_database_could_see_is_said_in_its_words(cast: Cast) -> None:
+    """Somebody records the death between the check of this visit and its saving."""
+
+    def rival(instance: Visit, **_: Any) -> None:
+        Patient.objects.filter(knees=instance.knee).update(died_on=date(2024, 9, 30))
+
+    pre_save.connect(rival, sender=Visit)
+    try:
+        response = post(cast, "visit", CASES["visit"].entry)
+    finally:
+        pre_save.disconnect(rival, sender=Visit)
+    assert response.status_code == 422
+    assert (
+        "Nothing was saved, because the database refused it: seen_on lies after the patient's death."
+        in text(response)
+    )
+    assert Visit.objects.count() == 0
