@@ -41,7 +41,7 @@ class Cohort:
         """The choices of each filter, code to label, for these units."""
         return {
             "which": {code: label.capitalize() for code, label in WHICH.items()},
-            "unit": {"": "All my units", **dict(units.values_list("code", "name"))},
+            "unit": {"": "All my units", **{unit.code: unit.name for unit in units}},
             "meniscus": {"": "Either meniscus", **dict(Meniscus.choices)},
             "pattern": {"": "Any pattern", **dict(Pattern.choices)},
         }

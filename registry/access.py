@@ -60,7 +60,7 @@ def actions_of(person: Person) -> set[Action]:
 def require(person: Person, action: Action) -> QuerySet[Unit]:
     """The units in which a person may do this; 403 when there is none."""
     units = units_for(person, action)
-    if not units.exists():
+    if not units:
         raise PermissionDenied
     return units
 

@@ -11,7 +11,7 @@ from django.shortcuts import render
 
 from outcomes.standing import Standing, standings
 from outcomes.strata import LIGAMENT_SURGERY, ZONE
-from registry.access import Action, require, surgeons_of
+from registry.access import Action, require, surgeons_of, units_for
 from registry.models import Repair, Surgeon, Unit
 from registry.vocabulary import Augmentation, LigamentSurgery, Meniscus, Pattern, VascularZone
 
@@ -87,7 +87,7 @@ def _rows(units: QuerySet[Unit]) -> QuerySet[Repair]:
 
 
 def _units(request: HttpRequest) -> QuerySet[Unit]:
-    return require(request.user, Action.SEE_RECORD)
+    return units_for(request.user, Action.SEE_RECORD)
 
 
 def _surgeons(request: HttpRequest) -> QuerySet[Surgeon]:
