@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Self
 
 from django.db.models import QuerySet
+from django.utils.text import get_text_list
 
 from registry.models import Repair, Unit
 from registry.vocabulary import Meniscus, Pattern
@@ -68,4 +69,4 @@ class Cohort:
         if self.pattern:
             words.append(f"of {labels['pattern'][self.pattern].lower()} tears")
         names = [labels["unit"][self.unit]] if self.unit else [unit.name for unit in units]
-        return f"{' '.join(words)} at {' and '.join(names)}."
+        return f"{' '.join(words)} at {get_text_list(names, 'and')}."

@@ -4,6 +4,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from django.utils.formats import date_format
+
 from outcomes import wording
 from outcomes.failure import DEFINITIONS, REOPERATION, FailureDefinition
 from outcomes.timeline import CENSORED, DIED, FAILED, REMOVED, REPLACED, timeline
@@ -32,14 +34,19 @@ class Standing:
         return {FAILED: "Failed", CENSORED: "Standing"}.get(self.outcome, "Ended otherwise")
 
     @property
+    def months(self) -> str:
+        """Months from the operation to the end of what is known."""
+        return wording.months(self.duration_days)
+
+    @property
     def sentence(self) -> str:
         """The standing in words, with its date and its reason."""
-        after = f"{wording.months(self.duration_days)} months after the operation"
+        when = f"on {date_format(self.ended_on, 'j M Y')}, {self.months} months after the operation"
         if self.outcome == FAILED:
-            return f"Failed on {self.ended_on}, {after}: {self.why}."
+            return f"Failed {when}: {self.why}."
         if self.outcome == CENSORED:
-            return f"Standing when last known well on {self.ended_on}, {after}."
-        return f"{_WORDS[self.outcome].capitalize()} on {self.ended_on}, {after}."
+            return f"Standing when last known well {when}."
+        return f"{_WORDS[self.outcome].capitalize()} {when}."
 
 
 def standings(repairs: Sequence[Repair], definition: FailureDefinition = REOPERATION) -> dict[int, Standing]:

@@ -9,14 +9,15 @@ from typing import Any
 
 from outcomes import wording
 from outcomes.charts.figure import DataTable, Figure
-from outcomes.estimators.survival import LANDMARK_DAYS, SurvivalCurve
+from outcomes.estimators.survival import LANDMARK_DAYS, Landmark, SurvivalCurve
 from outcomes.results import FEW_AT_RISK, Group, SurvivalResult
 from outcomes.wording import DAYS_PER_MONTH
 
 # Line styles are the second cue beside colour.
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
-# Below the curves, one row of numbers at risk for each group, as a share of the drawing's height.
-ROW_HEIGHT = 0.07
+# Heights in pixels: the curves, the axis with its title, and one row of numbers at risk for each group.
+CURVES_PX, AXIS_PX, ROW_PX = 340, 84, 24
+MARGIN_PX = 12
 # Labels at the ends of curves keep this distance (share of the y axis), so that they do not overlap.
 LABEL_GAP = 0.055
 # Censor ticks closer than this many months would be one smear of ink.
@@ -69,11 +70,12 @@ def _interleaved(years: Sequence[str]) -> Iterator[str]:
 def _landmark_row(group: Group) -> tuple[str, ...]:
     cells = [group.label, f"{group.curve.n:,}", f"{group.curve.events:,}"]
     for point in group.curve.landmarks:
-        cells += [_landmark_share(group, point), f"{point.at_risk:,}"]
+        cells += [landmark_share(group, point), f"{point.at_risk:,}"]
     return (*cells, wording.months_with_interval(group.follow_up), wording.percent(group.completeness))
 
 
-def _landmark_share(group: Group, point: Any) -> str:
+def landmark_share(group: Group, point: Landmark) -> str:
+    """A group's survival at a landmark; groups too small for a percentage say so."""
     return wording.share_with_interval(point) if group.curve.n >= wording.FEWEST_FOR_PERCENT else "too few"
 
 
@@ -135,7 +137,7 @@ def _plot(result: SurvivalResult) -> dict[str, Any]:
         "data": traces,
         "layout": _layout(drawn, ticks),
         "layout_narrow": {
-            "xaxis": {"tickvals": ticks[::2]},
+            "xaxis": {"tickvals": ticks[::2], "range": [-ticks[-1] * 0.14, ticks[-1] * 1.06]},
             "margin": {"l": 46, "r": 12},
             "font": {"size": 11},
         },
@@ -251,11 +253,12 @@ def _at_risk_traces(group: Group, look: _Look, row: int, ticks: list[int]) -> It
 def _layout(drawn: Sequence[tuple[Group, _Look]], ticks: list[int]) -> dict[str, Any]:
     """Axes and labels; what every figure shares (fonts, colours, grid) is the page's business."""
     rows = len(drawn)
-    table_height = ROW_HEIGHT * rows
+    height = CURVES_PX + AXIS_PX + ROW_PX * rows
+    table_height = ROW_PX * rows / height
     return {
         "showlegend": False,
-        "height": 430 + 26 * rows,
-        "margin": {"l": 64, "r": 24, "t": 12, "b": 12},
+        "height": height + 2 * MARGIN_PX,
+        "margin": {"l": 64, "r": 24, "t": MARGIN_PX, "b": MARGIN_PX},
         "xaxis": {
             "title": {"text": "Months since the operation", "standoff": 6},
             "tickvals": ticks,
@@ -269,7 +272,7 @@ def _layout(drawn: Sequence[tuple[Group, _Look]], ticks: list[int]) -> dict[str,
             "title": {"text": "Repairs still standing"},
             "range": [0, 1.02],
             "tickformat": ".0%",
-            "domain": [table_height + 0.2, 1],
+            "domain": [1 - CURVES_PX / height, 1],
         },
         "yaxis2": {
             "domain": [0, table_height],

@@ -4,6 +4,7 @@ from typing import Any, ClassVar
 from urllib.parse import urlencode
 
 import django_filters
+from django import forms
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -13,7 +14,7 @@ from outcomes.standing import Standing, standings
 from outcomes.strata import LIGAMENT_SURGERY, ZONE
 from registry.access import Action, require, surgeons_of, units_for
 from registry.models import Repair, Surgeon, Unit
-from registry.vocabulary import Augmentation, LigamentSurgery, Meniscus, Pattern, VascularZone
+from registry.vocabulary import Augmentation, LigamentSurgery, Meniscus, Pattern
 
 PAGE_SIZE = 50
 # What the list may be sorted by: code in the address, label, and the columns that decide.
@@ -27,25 +28,39 @@ SORTS: dict[str, tuple[str, tuple[str, ...]]] = {
 DEFAULT_SORT = "-operated"
 
 
+def _day(lookup: str, label: str) -> django_filters.DateFilter:
+    return django_filters.DateFilter(
+        field_name="tear__procedure__operated_on",
+        lookup_expr=lookup,
+        label=label,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+    )
+
+
 class RepairFilter(django_filters.FilterSet):
     """Filters of the list; each lives in the address."""
 
     unit = django_filters.ModelChoiceFilter(
-        field_name="tear__procedure__unit", to_field_name="code", queryset=lambda request: _units(request)
+        field_name="tear__procedure__unit",
+        to_field_name="code",
+        queryset=lambda request: _units(request),
+        label="Unit",
     )
     surgeon = django_filters.ModelChoiceFilter(
         field_name="tear__procedure__lead_surgeon",
         to_field_name="code",
         queryset=lambda request: _surgeons(request),
+        label="Lead surgeon",
     )
-    meniscus = django_filters.ChoiceFilter(field_name="tear__meniscus", choices=Meniscus.choices)
+    meniscus = django_filters.ChoiceFilter(
+        field_name="tear__meniscus", choices=Meniscus.choices, label="Meniscus"
+    )
     pattern = django_filters.ChoiceFilter(field_name="tear__pattern", choices=Pattern.choices, label="Tear")
-    zone = django_filters.ChoiceFilter(
-        field_name="zone", choices=[*VascularZone.choices, ("unknown", "Not recorded")]
-    )
+    zone = django_filters.ChoiceFilter(choices=list(ZONE.levels.items()), label="Zone")
     ligament = django_filters.ChoiceFilter(choices=LigamentSurgery.choices, label="Ligament surgery")
-    augmentation = django_filters.ChoiceFilter(choices=Augmentation.choices)
-    operated = django_filters.DateFromToRangeFilter(field_name="tear__procedure__operated_on")
+    augmentation = django_filters.ChoiceFilter(choices=Augmentation.choices, label="Augmentation")
+    since = _day("gte", "Operated from")
+    until = _day("lte", "Operated to")
 
     class Meta:
         model = Repair

@@ -155,7 +155,7 @@ def _fates(world: World, procedure: ProcedureStory, seen_until: date) -> list[Fa
 
 
 def _fate(world: World, tear: TearStory, operated_on: date, seen_until: date) -> Fate:
-    """A failure is recorded on its own day, unless news ends or the whole meniscus is lost to a new tear first."""
+    """A failure is recorded on its own day, unless news ends or that meniscus is lost to a new tear first."""
     assert tear.repair is not None  # noqa: S101 - for the type checker: the caller chose repaired tears
     failure, later, dice = world.truth.failure, world.truth.later_surgery, world.dice
     fails_on = after(operated_on, tear.repair.latent.failure_day)

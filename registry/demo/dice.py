@@ -1,7 +1,7 @@
 """Chance, seeded. Pure.
 
-Every patient has a stream of their own: a Philox generator keyed by (seed, patient number). Only the times to failure
-come from one stream for all, because they are balanced across patients.
+Every patient has a stream of their own: a Philox generator keyed by (seed, patient number). Only the times
+to failure come from one stream for all, because they are balanced across patients.
 """
 
 from collections.abc import Callable, Hashable, Iterator
@@ -26,38 +26,35 @@ class Dice:
     def __init__(self, seed: int, number: int) -> None:
         self._generator = np.random.Generator(np.random.Philox(key=[seed, number]))
         # Drawn in blocks: one call to numpy for each single number would cost most of the time.
-        self._uniforms = self._blocks(self._generator.random)
-        self._normals = self._blocks(self._generator.standard_normal)
+        # In [0, 1).
+        self.uniform: Callable[[], float] = self._blocks(self._generator.random).__next__
+        self.normal: Callable[[], float] = self._blocks(self._generator.standard_normal).__next__
 
     @staticmethod
     def _blocks(draw: Callable[[int], NDArray[np.float64]]) -> Iterator[float]:
         while True:
             yield from draw(_BLOCK).tolist()
 
-    def uniform(self) -> float:
-        """In [0, 1)."""
-        return next(self._uniforms)
-
     def chance(self, probability: float) -> bool:
-        return next(self._uniforms) < probability
+        return self.uniform() < probability
 
     def pick(self, shares: Shares) -> str:
-        return shares.at(next(self._uniforms))
+        return shares.at(self.uniform())
 
     def within(self, days: Days) -> int:
         """A whole number from `days`, both ends included."""
         low, high = days
-        return low + int(next(self._uniforms) * (high - low + 1))
+        return low + int(self.uniform() * (high - low + 1))
 
     def spread(self, spread: Spread) -> float:
-        return spread.at(next(self._normals))
+        return spread.at(self.normal())
 
     def whole(self, spread: Spread) -> int:
-        return round(spread.at(next(self._normals)))
+        return round(spread.at(self.normal()))
 
     def wait(self, per_year: float) -> int:
-        """Days until something that happens at a constant rate; NEVER_DAYS where that is beyond a lifetime."""
-        log_left = -log1p(-next(self._uniforms))
+        """Days until something that happens at a constant rate, at most NEVER_DAYS."""
+        log_left = -log1p(-self.uniform())
         return min(int(log_left / per_year * DAYS_PER_YEAR), NEVER_DAYS) if per_year else NEVER_DAYS
 
     def uuid(self) -> UUID:

@@ -45,7 +45,7 @@ def _now_and_then(world: World, course: Course, share: float, span: Days) -> lis
 
 
 def _looked_before(world: World, fate: Fate) -> bool:
-    """Whether the failed repair was looked at and described before it was treated; before a revision always."""
+    """Whether a failed repair was described before it was treated; before a revision always."""
     return fate.failed and (
         fate.action == REVISION or world.dice.chance(world.truth.failure.look_before_removal)
     )

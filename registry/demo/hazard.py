@@ -1,4 +1,4 @@
-"""When a repair fails: a piecewise constant baseline hazard times the ratios of the repair's own levels. Pure."""
+"""When a repair fails: a piecewise constant baseline hazard times the ratios of its own levels. Pure."""
 
 from math import ceil, log1p
 
@@ -16,7 +16,7 @@ def hazard_ratio(
     surgeon: str,
     revision: bool,
 ) -> float:
-    """Hazard of a repair relative to a primary, red-red, acute one without ligament surgery or augmentation."""
+    """Hazard relative to a primary, red-red, acute repair without ligament surgery or augmentation."""
     return (
         ratios.vascular_zone[vascular_zone]
         * ratios.acuity[acuity]

@@ -1,9 +1,10 @@
 """One index procedure: ligaments, injury, background, prerequisites, tears. Pure."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from registry.demo.person import Person
 from registry.demo.shapes import Shares, from_threshold
@@ -14,8 +15,8 @@ from registry.demo.story import (
     Measured,
     Prerequisites,
     ProcedureStory,
-    TearStory,
     Team,
+    TearStory,
 )
 from registry.demo.tears import Found, Setting, left_ramp, repaired_tear, unrepaired_tear
 from registry.demo.world import World, after
@@ -68,17 +69,17 @@ def second_operation(
 
 
 def first_ligaments(world: World, on: date) -> Ligaments:
-    truth, dice = world.truth.ligaments, world.dice
-    acl = dice.pick(truth.acl)
+    truth = world.truth.ligaments
+    acl = world.dice.pick(truth.acl)
+    if acl == "intact":
+        return Ligaments()
     if acl == "reconstructed_before":
         return Ligaments(acl=acl, staging="ligament_first")
     if acl == "treated_here":
         return Ligaments(acl=acl, **_others(world, truth.other_when_acl_treated))
-    if acl == "staged":
-        planned = after(on, dice.whole(truth.stage_days))
-        others = _others(world, truth.other_when_acl_torn)
-        return replace(Ligaments(acl=acl, staging="repair_first", ligament_planned_on=planned), **others)
-    return Ligaments(acl=acl, **_others(world, truth.other_when_acl_torn)) if acl == "left" else Ligaments()
+    torn = Ligaments(acl=acl, **_others(world, truth.other_when_acl_torn))
+    planned_on = after(on, world.dice.whole(truth.stage_days))
+    return replace(torn, staging="repair_first", ligament_planned_on=planned_on) if acl == "staged" else torn
 
 
 def later_ligaments(first: Ligaments, staged_on: date | None, on: date) -> Ligaments:
@@ -124,7 +125,7 @@ def _operation(
     )
 
 
-def _others(world: World, shares: dict[str, Shares]) -> dict[str, str]:
+def _others(world: World, shares: Mapping[str, Shares]) -> dict[str, Any]:
     return {ligament: world.dice.pick(states) for ligament, states in shares.items()}
 
 

@@ -1,9 +1,9 @@
 """The stories of all patients, told one after the other. Pure: no Django, no database.
 
-Deterministic in (seed, patients): the same pair gives the same stories. Everything is placed relative to `until`,
-the day on which the scenario closes and before which everything in it happened: moving `until` moves every date by
-the same number of days, except the two that are rounded to the calendar (injuries known to the month stand on its
-15th, births known to the year on 1 July).
+Deterministic in (seed, patients): the same pair gives the same stories. Everything is placed relative to
+`until`, the day on which the scenario closes and before which everything in it happened: moving `until` moves
+every date by as many days, except the two that are rounded to the calendar (injuries known to the month stand
+on its 15th, births known to the year on 1 July).
 """
 
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""The shapes that facts of the scenario take: shares of codes, spreads of numbers, values by threshold. Pure."""
+"""Shapes that facts of the scenario take: shares of codes, spreads of numbers, values by threshold. Pure."""
 
 from bisect import bisect
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""One patient's story as plain values: what the record will hold, field by field, under the models' names. Pure.
+"""One patient's story as plain values: what the record will hold, under the models' names. Pure.
 
 Tears are numbered within their knee; findings, reoperations and revisions name a tear by that number.
 """

@@ -91,7 +91,6 @@ class LigamentTruth:
     stage_days: Spread
     stage_done: float
     stage_delay_days: Spread
-    earlier_stage_days: Days
     posteromedial_look_from_year: Mapping[int, Shares]
     ramp_present: float
     ramp_found: ByCode

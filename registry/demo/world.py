@@ -1,4 +1,4 @@
-"""What every part of a story draws from: the truth, the calendar, the patient's dice, the failures' draws. Pure."""
+"""What every part of a story draws from: truth, calendar, the patient's dice, the failures' draws. Pure."""
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta

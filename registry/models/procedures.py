@@ -119,7 +119,9 @@ class IndexProcedure(models.Model):
         indexes: ClassVar = [models.Index(fields=["unit", "operated_on"])]
         constraints: ClassVar = [
             *choice_checks("procedure", supervision=Supervision, injury_date_precision=DatePrecision),
-            *choice_checks("procedure", optional=False, staging=Staging, **dict.fromkeys(PREREQUISITES, Answer)),
+            *choice_checks(
+                "procedure", optional=False, staging=Staging, **dict.fromkeys(PREREQUISITES, Answer)
+            ),
             *choice_checks("procedure", optional=False, **dict.fromkeys(LIGAMENTS, LigamentState)),
             *choice_checks("procedure", optional=True, injury_cause=InjuryCause, smoking=Smoking),
             *choice_checks(

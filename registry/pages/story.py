@@ -32,6 +32,7 @@ from registry.vocabulary import (
     HealingClass,
     LigamentState,
     LigamentSurgery,
+    OtherSurgery,
     PosteromedialLook,
     Staging,
     TimePoint,
@@ -250,9 +251,9 @@ def _score(score: ScoreResponse) -> Moment:
 
 def _reoperation(again: Reoperation, names: Names) -> Moment:
     parts = [Part(names[done.tear_id], facts(done, "action", "site")) for done in again.on_tears.all()]
-    return Moment(
-        again.operated_on, "Reoperation", facts(again, "planned", "other_surgery"), parts, mark="is-operation"
-    )
+    other = ["other_surgery"] if again.other_surgery != OtherSurgery.NONE else []
+    told = facts(again, "planned", *other)
+    return Moment(again.operated_on, "Reoperation", told, parts, mark="is-operation")
 
 
 def _complication(complication: Complication) -> Moment:

@@ -4,9 +4,10 @@ Where they do not, a coordinator gets counts and an administrator the people of 
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import reduce
+from itertools import groupby
 from operator import or_
 from typing import Any
 
@@ -15,6 +16,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.views.decorators.cache import cache_control
 
 from registry.access import Action, units_for
@@ -31,6 +33,7 @@ from registry.models import (
     SecondLook,
     Surgeon,
     Unit,
+    User,
     Visit,
 )
 from registry.rules.indications import PREREQUISITES
@@ -65,12 +68,21 @@ class Listing:
 
 
 @dataclass(frozen=True, slots=True)
+class UnitMember:
+    """One person of one unit with their roles there."""
+
+    name: str
+    unit: str
+    roles: str
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """A table as shared/data_table.html prints it."""
 
     caption: str
     columns: list[str]
-    rows: list[list[str]] = field(default_factory=list)
+    rows: list[list[str]]
 
 
 @cache_control(no_store=True)
@@ -137,9 +149,7 @@ def _without_posteromedial_look(units: Units) -> Listing:
         Line(procedure.knee, procedure.operated_on, f"ACL: {procedure.get_acl_display().lower()}")
         for procedure in procedures[:LISTED]
     ]
-    return Listing(
-        "ACL-torn knees without a word on the posteromedial look", "Operated", procedures.count(), lines
-    )
+    return Listing("ACL-torn knees, posteromedial look not recorded", "Operated", procedures.count(), lines)
 
 
 def _without_prerequisites(units: Units) -> Listing:
@@ -183,7 +193,7 @@ def recently_recorded(units: Units) -> Listing:
     shown = list(rows.order_by("-recorded_at")[:LISTED])
     knees = Knee.objects.select_related("patient").in_bulk({row["knee"] for row in shown})
     lines = [
-        Line(knees[row["knee"]], row["recorded_at"].date(), f"{row['what']} of {row['day']:%d-%m-%Y}")
+        Line(knees[row["knee"]], row["recorded_at"].date(), f"{row['what']} of {date_format(row['day'])}")
         for row in shown
     ]
     return Listing(f"Recorded in the last {RECENT_DAYS} days", "Recorded", rows.count(), lines)
@@ -201,7 +211,8 @@ def _recorded(
 def _how_soon(days: int) -> str:
     if days == 0:
         return "Today"
-    return f"In {days} days" if days > 0 else f"{-days} days overdue"
+    span = f"{abs(days)} day{'' if abs(days) == 1 else 's'}"
+    return f"In {span}" if days > 0 else f"{span} overdue"
 
 
 def counts(units: Units) -> Table | None:
@@ -227,20 +238,24 @@ def _at_least(number: int, smallest: int) -> str:
     return str(number) if number == 0 or number >= smallest else f"fewer than {smallest}"
 
 
-def people(units: Units) -> Table | None:
-    """Who belongs to these units, in which roles."""
-    if not units:
-        return None
+def people(units: Units) -> list[UnitMember]:
+    """Who belongs to these units, in which roles; then the surgeons who do not sign in."""
     memberships = Membership.objects.filter(unit__in=units).select_related("user", "unit")
-    roles: dict[tuple[str, str], list[str]] = {}
-    for held in memberships.order_by("unit__name", "user__username", "role"):
-        name = held.user.get_full_name() or held.user.username
-        roles.setdefault((name, held.unit.name), []).append(held.get_role_display())
-    rows = [[name, unit, ", ".join(held)] for (name, unit), held in roles.items()]
-    return Table("People", ["Name", "Unit", "Roles"], [*rows, *_surgeons_without_account(units)])
+    in_order = memberships.order_by("unit__name", "user__username", "role")
+    members = groupby(in_order, key=lambda held: (held.unit, held.user))
+    told = [UnitMember(_name(user), unit.name, _roles(held)) for (unit, user), held in members]
+    return [*told, *_surgeons_without_account(units)]
 
 
-def _surgeons_without_account(units: Iterable[Unit]) -> list[list[str]]:
-    through: Any = Surgeon.units.through.objects.filter(unit__in=units, surgeon__user__isnull=True)
-    named = through.order_by("unit__name", "surgeon__code").values_list("surgeon__name", "unit__name")
-    return [[name, unit, "Surgeon, no account"] for name, unit in named]
+def _name(user: User) -> str:
+    return user.get_full_name() or user.username
+
+
+def _roles(held: Iterable[Membership]) -> str:
+    return ", ".join(membership.get_role_display() for membership in held)
+
+
+def _surgeons_without_account(units: Units) -> list[UnitMember]:
+    working: Any = Surgeon.units.through.objects.filter(unit__in=units, surgeon__user__isnull=True)
+    named = working.order_by("unit__name", "surgeon__code").values_list("surgeon__name", "unit__name")
+    return [UnitMember(name, unit, "Surgeon, no account") for name, unit in named]

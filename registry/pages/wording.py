@@ -7,11 +7,11 @@ from django.utils.formats import date_format
 from django.utils.text import capfirst
 
 from registry.models import Repair, Tear
+from registry.vocabulary import AccompanyingPattern
 
 Facts = list[tuple[str, str]]
 
 _FOUND = (
-    "accompanying_pattern",
     "depth",
     "radial_location",
     "length_mm",
@@ -45,7 +45,12 @@ def facts(row: Model, *names: str) -> Facts:
 
 def tear_facts(tear: Tear) -> Facts:
     """What was found and what was done about it."""
-    return [*facts(tear, *_FOUND), *(_repair_facts(tear.repair) if hasattr(tear, "repair") else [])]
+    accompanied = tear.accompanying_pattern != AccompanyingPattern.NONE
+    with_pattern = ["accompanying_pattern"] if accompanied else []
+    return [
+        *facts(tear, *with_pattern, *_FOUND),
+        *(_repair_facts(tear.repair) if hasattr(tear, "repair") else []),
+    ]
 
 
 def tear_name(number: int, tear: Tear) -> str:

@@ -42,7 +42,11 @@ def database_is_supported(**_: Any) -> list[CheckMessage]:
     engine = settings.DATABASES["default"]["ENGINE"]
     if engine.endswith((".sqlite3", ".postgresql")):
         return []
-    return [Error(f"Database engine {engine} is not supported.", hint="Use SQLite or PostgreSQL.", id="rimward.E003")]
+    return [
+        Error(
+            f"Database engine {engine} is not supported.", hint="Use SQLite or PostgreSQL.", id="rimward.E003"
+        )
+    ]
 
 
 def _is_fernet_key(key: str) -> bool:

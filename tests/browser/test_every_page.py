@@ -32,10 +32,10 @@ OVERHANG = "() => document.documentElement.scrollWidth - document.documentElemen
 
 @pytest.fixture
 def repairs(cast: Cast) -> None:
-    """Sixty more repairs over twenty months, a third of them failed, so that every curve has steps."""
+    """Sixty more repairs over twenty months, three in seven failed, so that every curve has steps."""
     zones = itertools.cycle(["RR", "RW", "WW"])
-    delays = itertools.cycle([7, 30, 200, 400])
-    ligaments = itertools.cycle(["intact", "treated_here", "staged"])
+    delays = itertools.cycle([7, 60, 200, 400])
+    ligaments = itertools.cycle(["intact", "treated_here", "staged", "intact", "intact"])
     for number, zone, delay, ligament in zip(range(60), zones, delays, ligaments, strict=False):
         operated_on = factories.OPERATED_ON - timedelta(days=10 * number)
         injured_on = operated_on - timedelta(days=delay)
@@ -43,7 +43,7 @@ def repairs(cast: Cast) -> None:
             cast.unit, cast.oak, operated_on=operated_on, injured_on=injured_on, acl=ligament
         )
         repair = factories.a_repair(operation, vascular_zone=zone)
-        if number % 3 == 0:
+        if number % 7 in (0, 3, 5):
             factories.a_failure(repair, days=30 + 9 * number)
         else:
             factories.a_contact(repair, days=700 - 9 * number)

@@ -16,7 +16,7 @@ def test_nothing_is_said_of_the_settings_as_they_are() -> None:
     assert spoken() == set()
 
 
-@pytest.mark.parametrize("key", ["", "short", Fernet.generate_key().decode()[:-1], "\N{SNOWMAN}" * 44])
+@pytest.mark.parametrize("key", ["", "short", "A" * 43, "\N{SNOWMAN}" * 44])
 def test_e001_an_identity_key_that_is_no_fernet_key(settings: Any, key: str) -> None:
     settings.IDENTITY_KEYS = [Fernet.generate_key().decode(), key]
     (message,) = [message for message in run_checks() if message.id == "rimward.E001"]

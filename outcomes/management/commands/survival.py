@@ -2,7 +2,7 @@
 
 import json
 from argparse import ArgumentParser
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from io import StringIO
 from typing import Any
@@ -12,16 +12,17 @@ from django.utils import timezone
 from rich.console import Console
 from rich.table import Table
 
-from outcomes.charts.figure import DataTable
-from outcomes.charts.survival import comparison_sentence, landmark_table
+from outcomes import wording
+from outcomes.charts.survival import comparison_sentence, landmark_share
 from outcomes.cohort import Cohort, UnknownFilterError
+from outcomes.estimators.survival import LANDMARK_DAYS
 from outcomes.failure import DEFINITIONS, REOPERATION
-from outcomes.results import SurvivalResult
+from outcomes.results import Group, SurvivalResult
 from outcomes.survival import survival_results
 from registry.management.example import CommandWithExample
 from registry.models import Unit
 
-# Room for eleven columns, whatever the terminal claims to be.
+# Room for the columns, whatever the terminal claims to be.
 WIDTH = 150
 
 
@@ -58,15 +59,21 @@ def _text(results: Sequence[SurvivalResult]) -> str:
     with console.capture() as captured:
         console.print(results[0].cohort_sentence, results[0].definition_sentence, sep="\n", end="\n\n")
         for result in results:
-            console.print(_rich_table(landmark_table(result)))
+            console.print(_rich_table(result), markup=False)
             console.print(comparison_sentence(result), end="\n\n")
     return captured.get()
 
 
-def _rich_table(table: DataTable) -> Table:
-    drawn = Table(title=table.caption, title_justify="left", title_style="bold")
-    for place, column in enumerate(table.columns):
-        drawn.add_column(column, justify="right" if place else "left", overflow="fold")
-    for row in table.rows:
-        drawn.add_row(*row)
+def _rich_table(result: SurvivalResult) -> Table:
+    years = [f"{wording.counted(year, 'year')} (at risk)" for year in LANDMARK_DAYS]
+    drawn = Table(title=f"{result.title}, with 95 % interval", title_justify="left", title_style="bold")
+    for place, column in enumerate((result.stratum_title.capitalize(), "Repairs", "Failures", *years)):
+        drawn.add_column(column, justify="right" if place else "left")
+    for group in (*result.groups, result.overall):
+        drawn.add_row(group.label, f"{group.curve.n:,}", f"{group.curve.events:,}", *_landmarks(group))
     return drawn
+
+
+def _landmarks(group: Group) -> Iterator[str]:
+    for point in group.curve.landmarks:
+        yield f"{landmark_share(group, point)} [{point.at_risk:,}]"

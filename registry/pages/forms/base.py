@@ -64,7 +64,13 @@ class Spoken(forms.BaseForm):
 
 
 class RecordForm(Spoken, _ModelForm):
-    """A form over one row of the record."""
+    """A form over one row of the record. A list that opens on its default demands nothing."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name, field in self.fields.items():
+            column: Any = self._meta.model._meta.get_field(name)
+            field.required = field.required and not (column.choices and column.has_default())
 
 
 def problems_of(page: Iterable[Spoken]) -> list[Problem]:
@@ -77,7 +83,7 @@ def _problems(form: Spoken) -> Iterator[Problem]:
         yield Problem(form.anchor, form.title, str(text))
     for field in form:
         for text in field.errors:
-            yield Problem(field.id_for_label or form.anchor, f"{form.title}: {field.label}", str(text))
+            yield Problem(field.id_for_label or field.auto_id, f"{form.title}: {field.label}", str(text))
 
 
 def _speak(field: forms.Field, label: object) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django import forms
 from django.db.models import QuerySet
@@ -18,7 +18,7 @@ from registry.pages.forms.base import Groups, RecordForm, Spoken, fields_of
 from registry.pages.forms.saving import Entry
 from registry.rules.indications import PREREQUISITES
 from registry.sealing import blind_index
-from registry.vocabulary import REPAIRED_TREATMENTS, Sex, Side
+from registry.vocabulary import REPAIRED_TREATMENTS, Sex, Side, Technique
 
 TEARS = 3
 Posted = Mapping[str, Any] | None
@@ -199,6 +199,7 @@ class RepairForm(RecordForm):
     class Meta:
         model = Repair
         fields = fields_of(REPAIR_GROUPS)
+        labels: ClassVar = {technique.value: technique.label for technique in Technique}
 
 
 @dataclass
@@ -220,7 +221,8 @@ class TearCard:
 
     @property
     def is_used(self) -> bool:
-        return self.number == 1 or self.tear.has_changed() or self.repair.has_changed()
+        filled = self.tear.is_bound and (self.tear.has_changed() or self.repair.has_changed())
+        return self.number == 1 or filled
 
     def is_valid(self) -> bool:
         self.tear.empty_permitted = not self.is_used

@@ -20,7 +20,8 @@ def page(cast):
 def test_a_line_says_where_the_repair_stands(cast, page):
     factories.a_failure(cast.repair, 400)
     text = page().content.decode()
-    assert "Failed on 2025-04-05, 13.1 months after the operation" in text
+    assert "5 Apr 2025" in text
+    assert "13.1" in text
     assert "removed, re-repaired, refixed or replaced by a transplant at a reoperation" in text
 
 
@@ -30,7 +31,7 @@ def test_filters_narrow_the_list(cast, page):
     assert len(page(meniscus="lateral").context["rows"]) == 1
     assert len(page(ligament="staged_later").context["rows"]) == 1
     assert len(page(zone="unknown").context["rows"]) == 0
-    assert len(page(operated_after="2024-03-02").context["rows"]) == 0
+    assert len(page(since="2024-03-02").context["rows"]) == 0
 
 
 def test_a_filter_that_is_no_choice_says_so(page):

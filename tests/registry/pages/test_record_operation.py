@@ -203,7 +203,7 @@ def test_a_surgeon_works_in_the_unit_of_the_operation(cast: Cast) -> None:
 
 
 def test_of_two_people_entering_the_same_patient_at_once_one_is_told(cast: Cast) -> None:
-    """A rival's row arrives after this entry was checked and before it is saved: the database alone sees it."""
+    """A rival's row arrives between the check of this entry and its saving: the database alone sees it."""
 
     def rival(instance: Identity, **_: Any) -> None:
         patient = Patient(unit=cast.unit, sex="male", born_on=date(1960, 1, 1))

@@ -1,0 +1,97 @@
+"""The cast taken into the record: units, surgeons, and the people who sign in with their roles."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cache
+
+from django.contrib.auth.hashers import make_password
+
+from registry.demo.cast import AccountPart, Cast, SurgeonPart, UnitPart
+from registry.demo.dice import DAYS_PER_YEAR
+from registry.models import Membership, Surgeon, Unit, User
+from registry.recording import record
+
+Passwords = Mapping[str, str] | Callable[[str], str]
+
+
+class AlreadyThere(Exception):  # noqa: N818 - a state of the record, not a fault in it
+    """The record holds someone or something of the cast, so the demo cannot be loaded into it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Staff:
+    """Where and by whom patients are treated, by code."""
+
+    units: Mapping[str, Unit]
+    surgeons: Mapping[str, Surgeon]
+
+
+def already_there(cast: Cast) -> list[str]:
+    """What the record holds of the cast, in words; empty when the demo can be loaded."""
+    units = Unit.objects.filter(code__in=[part.code for part in cast.units])
+    surgeons = Surgeon.objects.filter(code__in=[part.code for part in cast.surgeons])
+    users = User.objects.filter(username__in=[part.username for part in cast.accounts])
+    return [
+        *(f"unit {unit.code}" for unit in units),
+        *(f"surgeon {surgeon.code}" for surgeon in surgeons),
+        *(f"user {user.username}" for user in users),
+    ]
+
+
+def take_in(cast: Cast, until: date, passwords: Passwords) -> Staff:
+    """Record the whole cast; `passwords` gives each account's by its username."""
+    if there := already_there(cast):
+        raise AlreadyThere(
+            f"The record holds {', '.join(there)} already. Load the demo into an empty database."
+        )
+    units = {part.code: _unit(part) for part in cast.units}
+    users = _users(cast, passwords, units)
+    accounts = {part.surgeon: users[part.username] for part in cast.accounts if part.surgeon}
+    surgeons = {
+        part.code: _surgeon(part, until, accounts.get(part.code), [units[code] for code in part.units])
+        for part in cast.surgeons
+    }
+    return Staff(units, surgeons)
+
+
+def _unit(part: UnitPart) -> Unit:
+    unit = Unit(
+        code=part.code,
+        name=part.name,
+        time_zone=part.time_zone,
+        lead_sees_surgeon_results=part.lead_sees_surgeon_results,
+    )
+    record(unit)
+    return unit
+
+
+def _users(cast: Cast, passwords: Passwords, units: Mapping[str, Unit]) -> dict[str, User]:
+    password_of = passwords if callable(passwords) else passwords.__getitem__
+    # Hashing is slow by design: once for each distinct password, not for each account.
+    hashed = cache(make_password)
+    return {
+        part.username: _user(part, hashed(password_of(part.username)), [units[code] for code in part.units])
+        for part in cast.accounts
+    }
+
+
+def _user(part: AccountPart, password_hash: str, units: list[Unit]) -> User:
+    user = User(
+        username=part.username,
+        first_name=part.first_name,
+        last_name=part.last_name,
+        email=part.email,
+        password=password_hash,
+    )
+    record(user, *(Membership(user=user, unit=unit, role=part.role) for unit in units))
+    return user
+
+
+def _surgeon(part: SurgeonPart, until: date, user: User | None, units: list[Unit]) -> Surgeon:
+    years = part.independent_years
+    since = None if years is None else until - timedelta(round(years * DAYS_PER_YEAR))
+    surgeon = Surgeon(code=part.code, name=part.name, user=user, independent_since=since)
+    record(surgeon)
+    surgeon.units.set(units)
+    return surgeon

@@ -1,0 +1,92 @@
+"""The main job end to end on an invented hospital group: record, follow, count survival, show, release."""
+
+import base64
+import hmac
+from argparse import ArgumentParser
+from hashlib import sha256
+from typing import Any
+
+from django.conf import settings
+from django.core.management import call_command
+from django.core.management.base import CommandError
+from django.utils import timezone
+from rich.progress import Progress
+
+from registry.demo.cast import Cast
+from registry.demo.load import load
+from registry.demo.people import already_there
+from registry.demo.scenario import DEFAULT_PATIENTS, DEFAULT_SEED, generate
+from registry.demo.truth import Truth
+from registry.management.example import CommandWithExample
+from registry.vocabulary import Role
+
+INVENTED = "Everything in this scenario is invented: hospitals, people and numbers."
+
+
+class Command(CommandWithExample):
+    help = "Load the invented scenario, print its survival, write a briefing and a release, serve the site."
+    example = "demo --no-serve"
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--patients", type=int, default=DEFAULT_PATIENTS, help="how many patients")
+        parser.add_argument("--seed", type=int, default=DEFAULT_SEED, help="another seed, another scenario")
+        parser.add_argument("--port", type=int, default=8000, help="port on loopback")
+        parser.add_argument("--no-serve", action="store_true", help="stop before serving")
+
+    def handle(self, **options: Any) -> None:
+        if settings.PRODUCTION:
+            raise CommandError("demo: this is a production installation. Run the demo elsewhere.")
+        if options["patients"] < 1 or options["seed"] < 0:
+            raise CommandError("demo: --patients takes 1 or more, --seed 0 or more.")
+        call_command("migrate", verbosity=0)
+        cast = Cast.read()
+        self._load_once(cast, options["patients"], options["seed"])
+        call_command("survival", stdout=self.stdout)
+        self._write(cast)
+        self._sign_ins(cast)
+        if not options["no_serve"]:
+            address = f"127.0.0.1:{options['port']}"
+            self.stdout.write(f"\nServing on http://{address} until you stop it (Control-C).")
+            call_command("runserver", address, use_reloader=False, verbosity=0)
+
+    def _load_once(self, cast: Cast, patients: int, seed: int) -> None:
+        self.stdout.write(INVENTED)
+        if already_there(cast):
+            self.stdout.write("The scenario is there already; nothing is loaded again.\n")
+            return
+        # The scenario closes today: its last events are yesterday's.
+        until = timezone.localdate()
+        stories = generate(patients, seed, until, Truth.read())
+        with Progress(transient=True) as bar:
+            task = bar.add_task("Recording patients", total=patients)
+            written = load(stories, cast, until, demo_password, lambda done: bar.update(task, completed=done))
+        self.stdout.write(f"Recorded {written['Patient']:,} patients and {written['Repair']:,} repairs.\n")
+
+    def _write(self, cast: Cast) -> None:
+        coordinator = next(account for account in cast.accounts if account.role == Role.COORDINATOR)
+        out = settings.LOCAL_DIR / "out"
+        self.stdout.write("Written:")
+        call_command("briefing", out=out, stdout=self.stdout)
+        call_command(
+            "release",
+            by=coordinator.username,
+            project="demo",
+            purpose="show what a release holds",
+            approval="invented, no approval needed",
+            out=out,
+            stdout=self.stdout,
+        )
+
+    def _sign_ins(self, cast: Cast) -> None:
+        self.stdout.write("\nSign-ins (user name, password, role):")
+        for account in cast.accounts:
+            role = Role(account.role).label
+            units = ", ".join(account.units)
+            password = demo_password(account.username)
+            self.stdout.write(f"  {account.username:<20} {password}  {role}, {units}")
+
+
+def demo_password(username: str) -> str:
+    """A password for one demo account: made from this installation's own secret, so the same on every run."""
+    digest = hmac.new(settings.SECRET_KEY.encode(), f"demo\0{username}".encode(), sha256).digest()
+    return base64.b32encode(digest[:10]).decode().lower()

@@ -1,0 +1,209 @@
+"""Loading: all or nothing, every row as the models want it, sign-ins that work, and keys that go on."""
+
+import random
+from collections.abc import Iterator
+
+import pytest
+from django.contrib.auth import authenticate
+from django.db.models import Model
+
+from registry.demo import load as loading
+from registry.demo import people
+from registry.demo.cast import Cast
+from registry.demo.load import load
+from registry.demo.people import AlreadyThere, already_there, take_in
+from registry.demo.rows import TABLES, Rows, columns
+from registry.demo.scenario import generate
+from registry.demo.story import PatientStory
+from registry.demo.truth import Truth
+from registry.models import (
+    Identity,
+    IndexProcedure,
+    Membership,
+    Patient,
+    Repair,
+    ScoreResponse,
+    Surgeon,
+    Tear,
+    Unit,
+    User,
+)
+from registry.recording import record
+from registry.scoring import INSTRUMENTS
+from registry.vocabulary import Role
+from tests import factories
+from tests.registry.demo.conftest import UNTIL
+
+PASSWORD = "cobalt-meadow-19"
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def few(truth: Truth) -> list[PatientStory]:
+    return list(generate(30, 2, UNTIL, truth))
+
+
+def in_record() -> dict[str, int]:
+    return {table.__name__: table._default_manager.count() for table in TABLES}
+
+
+def test_every_row_reaches_the_record(few: list[PatientStory]) -> None:
+    written = load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    assert in_record() == {table.__name__: written[table.__name__] for table in TABLES}
+    assert written["Patient"] == 30
+    assert Repair.objects.count() == sum(
+        tear.repair is not None
+        for story in few
+        for knee in story.knees
+        for procedure in knee.procedures
+        for tear in procedure.tears
+    )
+
+
+def test_what_is_read_back_is_what_was_told(few: list[PatientStory]) -> None:
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    for story in few:
+        patient = Patient.objects.get(uuid=story.uuid)
+        assert columns(Patient, patient_as(story)) == {
+            name: getattr(patient, name) for name in columns(Patient, story)
+        }
+        assert patient.identity.opened()["family_name"] == story.identity.family_name
+        for knee in story.knees:
+            for told in knee.procedures:
+                kept = IndexProcedure.objects.get(uuid=told.uuid)
+                assert columns(IndexProcedure, told).items() <= vars(kept).items()
+                assert kept.lead_surgeon.code == told.team.lead_surgeon
+                for tear in told.tears:
+                    assert columns(Tear, tear).items() <= vars(Tear.objects.get(uuid=tear.uuid)).items()
+
+
+def patient_as(story: PatientStory) -> PatientStory:
+    return story
+
+
+def test_many_chunks_are_one_load(few: list[PatientStory], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(loading, "PATIENTS_AT_ONCE", 7)
+    reached: list[int] = []
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD, reached.append)
+    assert reached == [7, 14, 21, 28, 30]
+    assert Patient.objects.count() == 30
+
+
+def test_a_story_that_breaks_off_leaves_nothing_behind(
+    few: list[PatientStory], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken() -> Iterator[PatientStory]:
+        yield from few[:10]
+        raise OSError("the teller lost the thread")
+
+    monkeypatch.setattr(loading, "PATIENTS_AT_ONCE", 4)
+    with pytest.raises(OSError, match="lost the thread"):
+        load(broken(), Cast.read(), UNTIL, lambda _: PASSWORD)
+    assert not any(in_record().values())
+    assert not Unit.objects.exists()
+    assert not User.objects.exists()
+
+
+def test_no_patients_leave_the_cast_alone(truth: Truth) -> None:
+    assert not load(generate(0, 1, UNTIL, truth), Cast.read(), UNTIL, lambda _: PASSWORD)
+    assert Surgeon.objects.count() == 12
+    assert not Patient.objects.exists()
+
+
+def test_a_second_load_is_refused_in_words(few: list[PatientStory]) -> None:
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    before = in_record()
+    with pytest.raises(AlreadyThere, match="unit brackwold, .*Load the demo into an empty database"):
+        load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    assert in_record() == before
+    assert already_there(Cast.read())
+
+
+def test_other_records_are_left_alone_and_keys_go_on(few: list[PatientStory]) -> None:
+    factories.a_repair(factories.an_operation(*_other_hospital("birch")))
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    later = factories.a_repair(factories.an_operation(*_other_hospital("yew")))
+    assert later.pk == max(Repair.objects.values_list("pk", flat=True))
+    assert Patient.objects.count() == 32
+
+
+def _other_hospital(name: str) -> tuple[Unit, Surgeon]:
+    unit = factories.a_unit(f"at-{name}")
+    return unit, factories.a_surgeon(unit, name)
+
+
+# --- Every row as the models want it -------------------------------------------------------------
+
+
+def test_random_patients_pass_every_rule_of_the_models(stories: list[PatientStory]) -> None:
+    """Saved one by one through the one way in, which checks each in words."""
+    rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
+    for story in random.Random(20).sample(stories, 60):
+        rows.tell(story)
+    told: list[Model] = [table(**row) for table, kept in rows.take().items() for row in kept]
+    assert len(told) > 800
+    for row in told:
+        record(row)
+
+
+def test_nothing_of_the_record_is_left_to_its_default(few: list[PatientStory]) -> None:
+    """Whoever adds a column is reminded to let the demo show it."""
+    rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
+    for story in few:
+        rows.tell(story)
+    for table, kept in rows.take().items():
+        assert kept[0].keys() == {field.attname for field in table._meta.concrete_fields}
+
+
+def test_score_values_come_from_the_scorer(few: list[PatientStory]) -> None:
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    responses = list(ScoreResponse.objects.all())
+    assert len(responses) > 30
+    for response in responses:
+        assert response.value == INSTRUMENTS[response.instrument].score(response.items)
+
+
+# --- Who signs in --------------------------------------------------------------------------------
+
+
+def test_every_role_can_sign_in_with_the_password_given(few: list[PatientStory]) -> None:
+    passwords = {account.username: f"{account.username}-cobalt-19" for account in Cast.read().accounts}
+    load(few[:1], Cast.read(), UNTIL, passwords)
+    assert {membership.role for membership in Membership.objects.all()} == set(Role.values)
+    for username, password in passwords.items():
+        assert authenticate(username=username, password=password) is not None
+        assert authenticate(username=username, password=PASSWORD) is None
+
+
+def test_roles_reach_as_far_as_they_should() -> None:
+    take_in(Cast.read(), UNTIL, lambda _: PASSWORD)
+
+    def units_of(username: str) -> set[str]:
+        return set(Membership.objects.filter(user__username=username).values_list("unit__code", flat=True))
+
+    everywhere = {"brackwold", "ottermere", "sallowmoor"}
+    assert units_of("auditlead") == units_of("coordinator") == everywhere
+    assert units_of("surgeon.alder") == units_of("clinician") == units_of("administrator") == {"brackwold"}
+    assert units_of("surgeon.larch") == {"ottermere"}
+    assert User.objects.get(username="surgeon.alder").surgeon.name == "Dr Alder"
+    assert not User.objects.filter(is_superuser=True).exists()
+
+
+def test_each_distinct_password_is_hashed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    hashed: list[str] = []
+    make = people.make_password
+    monkeypatch.setattr(
+        people, "make_password", lambda password: (hashed.append(password), make(password))[1]
+    )
+    take_in(Cast.read(), UNTIL, lambda username: PASSWORD if username == "clinician" else f"{PASSWORD}-2")
+    assert sorted(hashed) == [PASSWORD, f"{PASSWORD}-2"]
+
+
+def test_identities_are_sealed(few: list[PatientStory]) -> None:
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    for identity in Identity.objects.all():
+        sealed = str(vars(identity))
+        for plain in identity.opened().values():
+            assert plain
+            assert plain not in sealed
