@@ -1,9 +1,9 @@
 """What becomes of a knee: which operations it has, and which repair ends when and how. Pure."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from itertools import count
+from itertools import accumulate, count
 
 from registry.demo.operation import first_operation, later_ligaments, revision_operation, second_operation
 from registry.demo.person import Person
@@ -107,7 +107,7 @@ def course(world: World, person: Person, on: date) -> Course:
     revised = [fate for each in revisions for fate in _fates(world, each, seen_until)]
     return Course(
         person=person,
-        procedures=tuple(sorted((first, *second, *revisions), key=lambda each: each.operated_on)),
+        procedures=_in_order([first, *second, *revisions]),
         fates=(*primary, *revised),
         seen_until=seen_until,
         sore=world.dice.chance(world.truth.signs.sore_knee),
@@ -115,6 +115,13 @@ def course(world: World, person: Person, on: date) -> Course:
         staged_on=staged_on,
         second_on=second[0].operated_on if second else None,
     )
+
+
+def _in_order(procedures: list[ProcedureStory]) -> tuple[ProcedureStory, ...]:
+    """By date; none is entered before an earlier one of the knee."""
+    by_date = sorted(procedures, key=lambda each: each.operated_on)
+    entered = accumulate((each.recorded_at for each in by_date), max)
+    return tuple(replace(each, recorded_at=at) for each, at in zip(by_date, entered, strict=True))
 
 
 def _replaced_on(world: World, person: Person, on: date) -> date | None:

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from django.core.exceptions import ValidationError
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import F, Min, Q
 from django.utils import timezone
 
 from registry.models.limits import between, choice_checks, not_in_future, range_check
@@ -36,7 +36,7 @@ from registry.vocabulary import (
 class KneeEvent(models.Model):
     """Base of all that happens to a knee after its first index procedure."""
 
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
     # Each event names its own date field here, so that rules can speak of all of them at once.
     DATE_FIELD: ClassVar[str]
 
@@ -343,8 +343,10 @@ class EndOfFollowUp(models.Model):
         verbose_name_plural = "ends of follow-up"
         constraints: ClassVar = [
             *choice_checks("end", reason=EndReason),
+            range_check("end", "attempts", 1, 99),
             models.CheckConstraint(
-                condition=~Q(reason=EndReason.LOST) | Q(attempts__gte=1),
+                # A check that comes out null passes, so an empty number has to be named.
+                condition=~Q(reason=EndReason.LOST) | Q(attempts__isnull=False),
                 name="end_lost_after_attempts",
                 violation_error_message="Lost means attempts were made. Say how many.",
             ),
@@ -352,3 +354,11 @@ class EndOfFollowUp(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_reason_display().lower()} on {self.ended_on}"
+
+    def clean(self) -> None:
+        """Nobody leaves before the first operation."""
+        first = self.patient.knees.aggregate(day=Min("procedures__operated_on"))["day"]
+        if self.ended_on and first and self.ended_on < first:
+            raise ValidationError(
+                {"ended_on": f"{self.ended_on} lies before the first operation ({first}). Correct it."}
+            )

@@ -5,8 +5,9 @@ from datetime import date
 from typing import ClassVar
 
 from django.contrib.auth.models import AbstractUser
+from django.core.exceptions import ValidationError
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import F, Max, Q
 
 from registry import sealing
 from registry.models.limits import between, choice_checks, not_in_future, range_check
@@ -57,6 +58,19 @@ class Surgeon(models.Model):
         return self.name
 
 
+# Dates, from a knee, on which its patient was alive.
+SIGNS_OF_LIFE = (
+    "procedures__operated_on",
+    "visits__seen_on",
+    "imaging__imaged_on",
+    "looks__looked_on",
+    "reoperations__operated_on",
+    "complications__noticed_on",
+    "contacts__contacted_on",
+    "scores__answered_on",
+)
+
+
 class Patient(models.Model):
     """A person treated, without anything that names them."""
 
@@ -98,9 +112,25 @@ class Patient(models.Model):
     def __str__(self) -> str:
         return f"patient {str(self.uuid)[:8]}"
 
+    def clean(self) -> None:
+        """Nobody dies before the last day on which the record knows them alive."""
+        alive_on = self.last_alive() if self.died_on and self.pk else None
+        if self.died_on and alive_on and self.died_on < alive_on:
+            raise ValidationError(
+                {
+                    "died_on": f"{self.died_on} lies before the last day the patient was seen alive, "
+                    f"{alive_on}. Correct it."
+                }
+            )
+
     def age_on(self, day: date) -> int:
         """Age in completed years."""
         return whole_years(self.born_on, day)
+
+    def last_alive(self) -> date | None:
+        """The latest day on which the record knows the patient alive."""
+        days = (self.knees.aggregate(day=Max(path))["day"] for path in SIGNS_OF_LIFE)
+        return max((day for day in days if day), default=None)
 
 
 class Knee(models.Model):

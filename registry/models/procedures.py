@@ -50,7 +50,7 @@ class IndexProcedure(models.Model):
     """One operation on one knee in which at least one tear was treated."""
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
     knee = models.ForeignKey(Knee, on_delete=models.PROTECT, related_name="procedures")
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="procedures")
     operated_on = models.DateField("date of operation", validators=[not_in_future])
@@ -135,6 +135,13 @@ class IndexProcedure(models.Model):
             range_check("procedure", "cartilage_medial", 0, 4),
             range_check("procedure", "cartilage_lateral", 0, 4),
             range_check("procedure", "cartilage_patellofemoral", 0, 4),
+            models.UniqueConstraint(
+                fields=["knee", "operated_on"],
+                name="procedure_once_a_day",
+                violation_error_message=(
+                    "An operation of that day on this knee is on record. Correct the date."
+                ),
+            ),
             models.CheckConstraint(
                 condition=Q(injured_on__isnull=True) | Q(injured_on__lte=F("operated_on")),
                 name="procedure_injured_before_operation",

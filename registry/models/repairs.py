@@ -106,7 +106,8 @@ class Tear(models.Model):
         return f"{self.get_pattern_display().lower()} tear, {self.get_meniscus_display().lower()} meniscus"
 
     def clean(self) -> None:
-        if self.revises is None:
+        # A form checks the tear before its operation is saved; the one way in checks it again after.
+        if self.revises is None or self.procedure_id is None:
             return
         earlier = self.revises.procedure
         if earlier.knee_id != self.procedure.knee_id:

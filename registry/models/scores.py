@@ -16,7 +16,7 @@ class ScoreResponse(models.Model):
     """One form answered once. Items are kept by code; an unanswered item is absent."""
 
     knee = models.ForeignKey(Knee, on_delete=models.PROTECT, related_name="scores")
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
     answered_on = models.DateField(validators=[not_in_future])
     instrument = models.CharField(max_length=20)
     version = models.CharField(max_length=20, blank=True, editable=False)

@@ -21,7 +21,9 @@ def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
     end = EndOfFollowUp.objects.filter(patient=found.patient).first()
     own_units = set(units_for(request.user, Action.SEE_RECORD).values_list("pk", flat=True))
     may_record = knees_for(request.user, Action.RECORD_FOLLOW_UP).filter(pk=found.pk).exists()
+    may_operate = knees_for(request.user, Action.RECORD_OPERATION).filter(pk=found.pk).exists()
     context = {
+        "may_operate": may_operate,
         "knee": found,
         "moments": story(found, end, own_units),
         "kinds": _kinds(found, end) if may_record else [],

@@ -14,5 +14,6 @@ urlpatterns = [
     path("sign-out/", sign_out, name="sign_out"),
     path("knees/<uuid:knee>/", knee_story, name="knee_story"),
     path("operations/new/", record_operation, name="record_operation"),
+    path("knees/<uuid:knee>/operation/", record_operation, name="record_next_operation"),
     path("knees/<uuid:knee>/record/<slug:kind>/", record_event, name="record_event"),
 ]

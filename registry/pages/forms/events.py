@@ -2,11 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 from typing import Any, ClassVar, Self
 
 from django import forms
-from django.db.models import Max, Model
+from django.db.models import Model
 
 from registry.models import (
     Complication,
@@ -14,7 +13,6 @@ from registry.models import (
     EndOfFollowUp,
     Imaging,
     ImagingFinding,
-    IndexProcedure,
     Knee,
     Patient,
     Reoperation,
@@ -169,36 +167,6 @@ class DeathForm(EventForm):
         form = cls(posted, instance=knee.patient)
         form.fields["died_on"].required = True
         return form
-
-    def clean_died_on(self) -> date:
-        died_on: date = self.cleaned_data["died_on"]
-        alive_on = last_alive(self.instance)
-        if alive_on and died_on < alive_on:
-            raise forms.ValidationError(
-                f"{died_on} lies before the last day the patient was seen alive, {alive_on}. Correct it."
-            )
-        return died_on
-
-
-_SIGNS_OF_LIFE: dict[type[Model], str] = {
-    IndexProcedure: "operated_on",
-    Visit: "seen_on",
-    Imaging: "imaged_on",
-    SecondLook: "looked_on",
-    Reoperation: "operated_on",
-    Complication: "noticed_on",
-    Contact: "contacted_on",
-    ScoreResponse: "answered_on",
-}
-
-
-def last_alive(patient: Patient) -> date | None:
-    """The latest day on which the record knows a patient alive."""
-    latest = (
-        model._default_manager.filter(knee__patient=patient).aggregate(day=Max(day))["day"]
-        for model, day in _SIGNS_OF_LIFE.items()
-    )
-    return max((day for day in latest if day), default=None)
 
 
 class FindingForm(RecordForm):

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 from functools import cached_property
 from typing import Any, ClassVar, Self
 
@@ -81,7 +80,18 @@ class PatientForm(Spoken, forms.Form):
         """A known hospital number must come with the sex and birth on record: two people never become one."""
         if self.known_patient and not self.errors:
             self._refuse_another_person(self.known_patient)
+            self._refuse_known_knee(self.known_patient)
         return self.cleaned_data
+
+    def _refuse_known_knee(self, known: Patient) -> None:
+        """A knee's next operation is recorded from its story, where a tear that came back can be named."""
+        side = self.cleaned_data.get("side")
+        if side and Knee.objects.filter(patient=known, side=side).exists():
+            self.add_error(
+                "side",
+                f"The {side} knee of this patient is on record. Find it under Repairs and record its next "
+                "operation from there, so that a tear that came back can be named.",
+            )
 
     def _refuse_another_person(self, known: Patient) -> None:
         number, sex, born_on = (self.cleaned_data[name] for name in ("hospital_number", "sex", "born_on"))
@@ -108,20 +118,33 @@ class PatientForm(Spoken, forms.Form):
 
     @cached_property
     def knee(self) -> Knee:
-        """The knee operated on, new unless on record."""
-        side, known = self.cleaned_data["side"], self.known_patient
-        if known:
-            return Knee.objects.filter(patient=known, side=side).first() or Knee(patient=known, side=side)
-        born_on, sex = self.cleaned_data["born_on"], self.cleaned_data["sex"]
-        return Knee(patient=Patient(unit=self.cleaned_data["unit"], sex=sex, born_on=born_on), side=side)
+        """The knee operated on, of the known patient or of a new one."""
+        said = self.cleaned_data
+        person = self.known_patient or Patient(unit=said["unit"], sex=said["sex"], born_on=said["born_on"])
+        return Knee(patient=person, side=said["side"])
 
     def rows(self) -> list[Any]:
         """The rows that are not on record yet."""
-        rows: list[Any] = []
-        if not self.known_patient:
-            number = self.cleaned_data["hospital_number"]
-            rows += [self.knee.patient, Identity.sealed(self.knee.patient, hospital_number=number)]
-        return [*rows, self.knee] if self.knee.pk is None else rows
+        if self.known_patient:
+            return [self.knee]
+        number, person = self.cleaned_data["hospital_number"], self.knee.patient
+        return [person, Identity.sealed(person, hospital_number=number), self.knee]
+
+
+class KnownKneeForm(Spoken, forms.Form):
+    """Another operation on a knee on record: only the unit is asked."""
+
+    title = "Patient"
+    unit = forms.ModelChoiceField(Unit.objects.none())
+
+    def __init__(self, units: QuerySet[Unit], knee: Knee, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["unit"].queryset = units  # type: ignore[attr-defined]
+        self.knee = knee
+
+    def rows(self) -> list[Any]:
+        """Nothing new: patient and knee are on record."""
+        return []
 
 
 class ProcedureForm(RecordForm):
@@ -139,7 +162,7 @@ class ProcedureForm(RecordForm):
         for name in ("lead_surgeon", "first_assistant", "repaired_by"):
             self.fields[name].queryset = surgeons  # type: ignore[attr-defined]
 
-    def of(self, patient: PatientForm) -> None:
+    def of(self, patient: PatientForm | KnownKneeForm) -> None:
         """Say whose knee it is, before the form is checked."""
         self.instance.unit = patient.cleaned_data["unit"]
         self.instance.knee = patient.knee
@@ -151,16 +174,7 @@ class ProcedureForm(RecordForm):
             surgeon = said.get(name)
             if unit and surgeon and not surgeon.units.filter(pk=unit.pk).exists():
                 self.add_error(name, f"{surgeon} does not work at {unit}. Choose a surgeon of that unit.")
-        self._refuse_twice(said.get("operated_on"))
         return said
-
-    def _refuse_twice(self, operated_on: date | None) -> None:
-        knee = self.instance.knee_id
-        if not knee or not operated_on:
-            return
-        if IndexProcedure.objects.filter(knee=knee, operated_on=operated_on).exists():
-            words = f"An operation of {operated_on} on this knee is already recorded. Correct the date."
-            self.add_error("operated_on", words)
 
 
 class TearForm(RecordForm):
@@ -184,7 +198,24 @@ class TearForm(RecordForm):
             "before_popliteal_hiatus",
             "root_type",
             "ramp_type",
+            "revises",
         )
+        labels: ClassVar = {"revises": "Return of an earlier tear"}
+        help_texts: ClassVar = {
+            "revises": "If this tear was repaired before: that repair failed on the day of this operation."
+        }
+
+    def __init__(self, earlier: QuerySet[Tear], *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if earlier:
+            self.fields["revises"] = forms.ModelChoiceField(
+                earlier,
+                required=False,
+                label=self.fields["revises"].label,
+                help_text=self.fields["revises"].help_text,
+            )
+        else:
+            del self.fields["revises"]
 
     @property
     def says_repaired(self) -> bool:
@@ -211,8 +242,10 @@ class TearCard:
     repair: RepairForm
 
     @classmethod
-    def numbered(cls, number: int, posted: Posted) -> Self:
-        tear = TearForm(posted, prefix=f"tear-{number}", empty_permitted=True, use_required_attribute=False)
+    def numbered(cls, number: int, earlier: QuerySet[Tear], posted: Posted) -> Self:
+        tear = TearForm(
+            earlier, posted, prefix=f"tear-{number}", empty_permitted=True, use_required_attribute=False
+        )
         repair = RepairForm(
             posted, prefix=f"repair-{number}", empty_permitted=True, use_required_attribute=False
         )
@@ -245,18 +278,25 @@ class TearCard:
 class OperationEntry:
     """Everything on the page that records an operation."""
 
-    patient: PatientForm
+    patient: PatientForm | KnownKneeForm
     procedure: ProcedureForm
     cards: list[TearCard]
 
     @classmethod
-    def of(cls, person: User, units: QuerySet[Unit], posted: Posted = None) -> Self:
-        first = units.first() if len(units) == 1 else None
+    def of(cls, person: User, units: QuerySet[Unit], knee: Knee | None, posted: Posted = None) -> Self:
+        """The page for a patient to be named, or for a knee that is on record already."""
+        first = {"unit": units.first() if len(units) == 1 else None}
         own = {"lead_surgeon": surgeons_of(units).filter(user=person).first()}
+        patient: PatientForm | KnownKneeForm
+        if knee:
+            patient = KnownKneeForm(units, knee, posted, prefix="patient", initial=first)
+        else:
+            patient = PatientForm(units, posted, prefix="patient", initial=first)
+        earlier = Tear.objects.filter(procedure__knee=knee, repair__isnull=False).select_related("procedure")
         return cls(
-            PatientForm(units, posted, prefix="patient", initial={"unit": first}),
+            patient,
             ProcedureForm(surgeons_of(units), posted, prefix="operation", initial=own),
-            [TearCard.numbered(number, posted) for number in range(1, TEARS + 1)],
+            [TearCard.numbered(number, earlier, posted) for number in range(1, TEARS + 1)],
         )
 
     @property

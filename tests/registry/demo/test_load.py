@@ -1,8 +1,8 @@
 """Loading: all or nothing, every row as the models want it, sign-ins that work, and keys that go on."""
 
-import random
 from collections.abc import Iterator
 
+import numpy as np
 import pytest
 from django.contrib.auth import authenticate
 from django.db.models import Model
@@ -65,9 +65,7 @@ def test_what_is_read_back_is_what_was_told(few: list[PatientStory]) -> None:
     load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
     for story in few:
         patient = Patient.objects.get(uuid=story.uuid)
-        assert columns(Patient, patient_as(story)) == {
-            name: getattr(patient, name) for name in columns(Patient, story)
-        }
+        assert columns(Patient, story).items() <= vars(patient).items()
         assert patient.identity.opened()["family_name"] == story.identity.family_name
         for knee in story.knees:
             for told in knee.procedures:
@@ -76,10 +74,6 @@ def test_what_is_read_back_is_what_was_told(few: list[PatientStory]) -> None:
                 assert kept.lead_surgeon.code == told.team.lead_surgeon
                 for tear in told.tears:
                     assert columns(Tear, tear).items() <= vars(Tear.objects.get(uuid=tear.uuid)).items()
-
-
-def patient_as(story: PatientStory) -> PatientStory:
-    return story
 
 
 def test_many_chunks_are_one_load(few: list[PatientStory], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -114,7 +108,7 @@ def test_no_patients_leave_the_cast_alone(truth: Truth) -> None:
 def test_a_second_load_is_refused_in_words(few: list[PatientStory]) -> None:
     load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
     before = in_record()
-    with pytest.raises(AlreadyThere, match="unit brackwold, .*Load the demo into an empty database"):
+    with pytest.raises(AlreadyThere, match=r"unit brackwold, .*Load the demo into an empty database"):
         load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
     assert in_record() == before
     assert already_there(Cast.read())
@@ -139,8 +133,8 @@ def _other_hospital(name: str) -> tuple[Unit, Surgeon]:
 def test_random_patients_pass_every_rule_of_the_models(stories: list[PatientStory]) -> None:
     """Saved one by one through the one way in, which checks each in words."""
     rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
-    for story in random.Random(20).sample(stories, 60):
-        rows.tell(story)
+    for place in np.random.default_rng(20).choice(len(stories), 60, replace=False):
+        rows.tell(stories[place])
     told: list[Model] = [table(**row) for table, kept in rows.take().items() for row in kept]
     assert len(told) > 800
     for row in told:

@@ -1,9 +1,12 @@
 """The stories: the same ones every time, placed relative to the closing date, and true to themselves."""
 
+import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime, timedelta
 from math import prod
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,9 +17,16 @@ from registry.demo.truth import Truth
 from registry.rules.acuity import acuity
 from tests.registry.demo.conftest import UNTIL
 
+ROOT = Path(__file__).resolve().parents[3]
+
 
 def test_no_patients_no_stories(truth: Truth) -> None:
     assert list(generate(0, 1, UNTIL, truth)) == []
+
+
+def test_telling_needs_no_django() -> None:
+    told = "import sys, registry.demo.scenario; sys.exit('django' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", told], cwd=ROOT).returncode == 0
 
 
 def test_same_seed_same_stories(truth: Truth) -> None:
@@ -73,7 +83,7 @@ def test_moving_until_moves_every_date_alike(truth: Truth) -> None:
             if path not in rounded:
                 assert new == (old + SHIFT if isinstance(old, date) else old), path
                 moved += isinstance(old, date)
-    assert moved > 10_000
+    assert moved > 5_000
 
 
 # --- True to themselves --------------------------------------------------------------------------
@@ -116,17 +126,14 @@ def test_nothing_is_entered_before_it_happened_or_after_the_close(stories: list[
 
 
 def test_no_news_of_those_who_left(stories: list[PatientStory]) -> None:
-    """The last word of a patient who left is a contact; a failure after it is never recorded."""
+    """The last word of a patient who left is a contact, and nothing after it reaches the record."""
     left = [story for story in stories if story.end_of_follow_up]
     assert len(left) > 100
-    for story in left:
+    for story, knee in knees(left):
         assert story.end_of_follow_up
-        for knee in story.knees:
-            assert max(event_days(knee)) <= story.end_of_follow_up.ended_on
-            if knee.contacts:
-                assert max(each.operated_on for each in knee.reoperations or knee.procedures) <= max(
-                    max(each.contacted_on for each in knee.contacts), knee.procedures[0].operated_on
-                ) or replaced(knee)
+        assert max(event_days(knee)) <= story.end_of_follow_up.ended_on
+        if max(event_days(knee)) > knee.procedures[0].operated_on and not replaced(knee):
+            assert max(event_days(knee)) == max(each.contacted_on for each in knee.contacts)
 
 
 def replaced(knee: KneeStory) -> bool:

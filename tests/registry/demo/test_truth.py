@@ -13,6 +13,7 @@ import pytest
 from registry import vocabulary
 from registry.demo import truth as truth_module
 from registry.demo.cast import Cast
+from registry.demo.dice import NEVER_DAYS
 from registry.demo.hazard import cumulative_hazard, failure_day
 from registry.demo.story import PatientStory
 from registry.demo.truth import TRUTH_FILE, Truth
@@ -126,5 +127,8 @@ def primary_ratios(stories: list[PatientStory]) -> list[float]:
 def test_failure_day_inverts_the_survival_function(truth: Truth, uniform: float, ratio: float) -> None:
     steps = truth.failure.baseline_per_year
     day = failure_day(steps, ratio, uniform)
+    if day == NEVER_DAYS:
+        assert uniform > 1 - math.exp(-ratio * cumulative_hazard(steps, NEVER_DAYS))
+        return
     failed = [1 - math.exp(-ratio * cumulative_hazard(steps, each)) for each in (day - 1, day)]
     assert failed[0] < uniform <= failed[1] + 1e-12

@@ -1,8 +1,8 @@
 """The honest test: what the stories show, read as an analyst would, holds the truth they were drawn from.
 
-Cox regression stratified by surgeon on primary repairs entered in time, against the hazard ratios of truth.json.
-The seeds were fixed before any was tried. The scenario's random numbers are balanced (truth.json says how), so
-its intervals cover more often than 95 times in 100.
+Cox regression stratified by surgeon on primary repairs entered in time, against the hazard ratios of
+truth.json. The seeds were fixed before any was tried. The scenario's random numbers are balanced (truth.json
+says how), so its intervals cover more often than 95 times in 100.
 """
 
 from collections.abc import Callable

@@ -225,7 +225,7 @@ def operation_moved_after_event(kind: str) -> Attempt:
 def operation_moved_to_other_knee(kind: str) -> Attempt:
     def attempt(cast: Cast) -> Write:
         put(an_event(kind, cast.knee, SOON))
-        knee = other_knee(cast)
+        knee = other_knee(cast, operated_on=OPERATED_ON - timedelta(days=1))
         return lambda: change(cast.repair.tear.procedure, knee=knee)
 
     return attempt

@@ -32,7 +32,7 @@ OPERATION: Posted = {
 
 def an_operation_entry(cast: Cast, person: User, changes: Mapping[str, str] | None = None) -> Posted:
     """The whole page as a browser would send it, after typing OPERATION and the changes."""
-    page = OperationEntry.of(person, units_for(person, Action.RECORD_OPERATION))
+    page = OperationEntry.of(person, units_for(person, Action.RECORD_OPERATION), None)
     typed = {
         "patient-unit": str(cast.unit.pk),
         "operation-lead_surgeon": str(cast.oak.pk),

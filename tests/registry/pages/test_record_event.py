@@ -286,13 +286,15 @@ def test_nothing_happens_after_death(cast: Cast) -> None:
     assert Visit.objects.count() == 0
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="end_lost_after_attempts lets an empty number of attempts pass (NULL in a check is no refusal)",
-)
 def test_lost_says_after_how_many_attempts(cast: Cast) -> None:
     response = post(cast, "end-of-follow-up", {"ended_on": DAY, "reason": "lost"})
     assert "Lost means attempts were made. Say how many." in text(response)
+    assert EndOfFollowUp.objects.count() == 0
+
+
+def test_nobody_leaves_before_the_first_operation(cast: Cast) -> None:
+    response = post(cast, "end-of-follow-up", {"ended_on": "2024-02-28", "reason": "moved"})
+    assert "2024-02-28 lies before the first operation (2024-03-01). Correct it." in text(response)
     assert EndOfFollowUp.objects.count() == 0
 
 

@@ -94,11 +94,53 @@ def test_a_hospital_number_on_record_leads_to_the_same_patient(cast: Cast) -> No
     assert Identity.objects.count() == 1
 
 
-def test_a_second_operation_on_a_knee_on_record_joins_its_story(cast: Cast) -> None:
-    first = post(cast)
-    second = post(cast, {"operation-operated_on": "2025-05-02", "operation-injured_on": "2025-04-20"})
-    assert second.headers["Location"] == first.headers["Location"]
-    assert Knee.objects.filter(patient__identity__isnull=False).count() == 1
+def test_a_knee_on_record_sends_its_next_operation_to_its_story(cast: Cast) -> None:
+    post(cast)
+    with nothing_saved():
+        response = post(cast, {"operation-operated_on": "2025-05-02", "operation-injured_on": "2025-04-20"})
+    assert "The right knee of this patient is on record." in text(response)
+
+
+def test_the_other_knee_of_a_known_patient_is_new(cast: Cast) -> None:
+    post(cast)
+    assert post(cast, {"patient-side": "left"}).status_code == 302
+    assert Knee.objects.filter(patient__identity__isnull=False).count() == 2
+    assert Identity.objects.count() == 1
+
+
+def post_next(cast: Cast, who: str = "surgeon", **changes: str) -> Any:
+    """Record another operation on the cast's knee, in which its tear came back."""
+    typed = {
+        **an_operation_entry(cast, cast.surgeon),
+        "operation-operated_on": "2025-05-02",
+        "operation-injured_on": "2025-04-20",
+        "tear-1-revises": str(cast.repair.tear.pk),
+        **changes,
+    }
+    return cast.client(who).post(f"/knees/{cast.knee.uuid}/operation/", typed)
+
+
+def test_a_tear_that_came_back_is_the_failure_of_its_first_repair(cast: Cast) -> None:
+    assert post_next(cast).status_code == 302
+    again = cast.repair.tear.revisions.get()
+    assert again.is_revision
+    assert again.procedure.knee == cast.knee
+    client = cast.client("surgeon")
+    assert "repaired again" in text(client.get(f"/knees/{cast.knee.uuid}/standing/"))
+    assert f"/knees/{cast.knee.uuid}/operation/" in text(client.get(f"/knees/{cast.knee.uuid}/"))
+
+
+def test_a_tear_of_another_knee_cannot_have_come_back_here(cast: Cast) -> None:
+    elsewhere = factories.a_repair(factories.an_operation(cast.unit, cast.oak))
+    with nothing_saved():
+        response = post_next(cast, **{"tear-1-revises": str(elsewhere.tear.pk)})
+    assert "Select a valid choice" in text(response)
+
+
+@pytest.mark.parametrize(("who", "status"), [("clinician", 403), ("stranger", 404), ("coordinator", 403)])
+def test_the_next_operation_is_a_surgeons_of_the_unit(cast: Cast, who: str, status: int) -> None:
+    with nothing_saved():
+        assert post_next(cast, who).status_code == status
 
 
 def test_the_same_number_in_another_unit_is_somebody_else(cast: Cast) -> None:
@@ -130,10 +172,11 @@ def test_a_known_number_with_another_sex_or_birth_is_refused(
 
 
 def test_an_operation_entered_twice_is_refused(cast: Cast) -> None:
-    post(cast)
     with nothing_saved():
-        response = post(cast)
-    assert "An operation of 2024-05-02 on this knee is already recorded." in text(response)
+        response = post_next(
+            cast, **{"operation-operated_on": "2024-03-01", "operation-injured_on": "2024-02-20"}
+        )
+    assert "An operation of that day on this knee is on record. Correct the date." in text(response)
 
 
 @pytest.mark.parametrize(
@@ -180,8 +223,7 @@ def test_an_empty_page_is_no_operation(cast: Cast) -> None:
 
 
 def test_a_dead_patient_is_not_operated_on(cast: Cast) -> None:
-    patient = a_known_patient(cast, died_on=date(2024, 5, 1))
-    record(Knee(patient=patient, side="right"))
+    a_known_patient(cast, died_on=date(2024, 5, 1))
     with nothing_saved():
         assert "2024-05-02 lies after the patient's death. Correct it." in text(post(cast))
 
