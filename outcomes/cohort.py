@@ -7,6 +7,7 @@ from typing import Any, Self
 from django.db.models import QuerySet
 from django.utils.text import get_text_list
 
+from outcomes import wording
 from registry.models import Repair, Unit
 from registry.vocabulary import Meniscus, Pattern
 
@@ -60,8 +61,8 @@ class Cohort:
             conditions["tear__pattern"] = self.pattern
         return Repair.objects.filter(**conditions)
 
-    def sentence(self, units: QuerySet[Unit]) -> str:
-        """The cohort in words."""
+    def sentence(self, units: QuerySet[Unit], *, name_units: bool = True) -> str:
+        """The cohort in words; what leaves the house counts its units instead of naming them."""
         labels = self.choices(units)
         words = [WHICH[self.which].capitalize()]
         if self.meniscus:
@@ -69,4 +70,5 @@ class Cohort:
         if self.pattern:
             words.append(f"of {labels['pattern'][self.pattern].lower()} tears")
         names = [labels["unit"][self.unit]] if self.unit else [unit.name for unit in units]
-        return f"{' '.join(words)} at {get_text_list(names, 'and')}."
+        where = get_text_list(names, "and") if name_units else wording.counted(len(names), "unit")
+        return f"{' '.join(words)} at {where}."

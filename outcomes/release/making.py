@@ -44,7 +44,6 @@ def make_release(request: Request) -> tuple[bytes, ReleaseEntry]:
         The rows cannot be made safe.
     """
     _check(request)
-    said = request.cohort.sentence(request.units)
     rows = release_rows(
         request.cohort,
         request.units,
@@ -56,7 +55,7 @@ def make_release(request: Request) -> tuple[bytes, ReleaseEntry]:
         project=request.project,
         purpose=request.purpose,
         approval=request.approval,
-        cohort=said,
+        cohort=request.cohort.sentence(request.units, name_units=False),
         definition=request.definition,
     )
     entry = ReleaseEntry(
@@ -64,7 +63,7 @@ def make_release(request: Request) -> tuple[bytes, ReleaseEntry]:
         project=request.project,
         purpose=request.purpose,
         approval=request.approval,
-        cohort_sentence=said,
+        cohort_sentence=request.cohort.sentence(request.units),
         definition=request.definition.code,
         rows_in_cohort=rows.in_cohort,
         rows_permitted=rows.permitted,

@@ -13,7 +13,7 @@ def identity_keys_are_fernet_keys(**_: Any) -> list[CheckMessage]:
     return [
         Error(
             f"IDENTITY_KEYS entry {place} is not a Fernet key (32 bytes, url-safe base64).",
-            hint="Make one with: python -c 'from cryptography.fernet import Fernet; print(Fernet.generate_key())'",
+            hint="DEVELOPERS.md, under Settings, says how to make one.",
             id="rimward.E001",
         )
         for place, key in enumerate(settings.IDENTITY_KEYS, start=1)

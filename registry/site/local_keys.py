@@ -1,4 +1,4 @@
-"""Keys for local use, made once and kept in one file that only its owner can read. Never used in production."""
+"""Keys for local use, made once and kept in a file that only its owner can read. Never for production."""
 
 import contextlib
 import json

@@ -1,7 +1,8 @@
-"""All settings, read from the environment with types. Secrets may come from a file: NAME_FILE instead of NAME.
+"""All settings, read from the environment with types. A secret may come from a file: NAME_FILE for NAME.
 
-Two modes. "local" (what manage.py uses unless told otherwise) keeps a SQLite file and generated keys under .local/
-and is for one machine. "production" (what wsgi.py uses) generates nothing and refuses to start without its essentials.
+Two modes. "local" (what manage.py uses unless told otherwise) keeps a SQLite file and generated keys under
+.local/ and is for one machine. "production" (what wsgi.py uses) generates nothing and refuses to start
+without its essentials.
 """
 
 from pathlib import Path
@@ -128,7 +129,7 @@ STORAGES = {
     },
 }
 
-# plotly fills one empty style element and writes one fixed style text; both are allowed by hash, nothing else.
+# plotly fills one empty style element and writes one fixed style text; both are allowed by hash, no more.
 # The second hash belongs to the installed plotly; a browser test fails when it no longer fits.
 PLOTLY_STYLE_HASHES = [
     "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='",

@@ -4,7 +4,9 @@ Playwright's synchronous interface runs an event loop in the thread of the test,
 records may be made there.
 """
 
+import itertools
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from threading import Lock
 from typing import Any
 
@@ -14,6 +16,8 @@ from django.http import HttpRequest, HttpResponse
 from django.test import override_settings
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from tests import factories
+from tests.conftest import Cast
 from tests.factories import PASSWORD
 from tests.servers import chromium_path
 
@@ -79,3 +83,22 @@ def sign_in(page: Page) -> Callable[[str], None]:
         page.get_by_role("button", name="Sign out").wait_for()
 
     return through_the_form
+
+
+@pytest.fixture
+def repairs(cast: Cast) -> None:
+    """Sixty more repairs over twenty months, three in seven failed, so that every curve has steps."""
+    zones = itertools.cycle(["RR", "RW", "WW"])
+    delays = itertools.cycle([7, 60, 200, 400])
+    ligaments = itertools.cycle(["intact", "treated_here", "staged", "intact", "intact"])
+    for number, zone, delay, ligament in zip(range(60), zones, delays, ligaments, strict=False):
+        operated_on = factories.OPERATED_ON - timedelta(days=10 * number)
+        injured_on = operated_on - timedelta(days=delay)
+        operation = factories.an_operation(
+            cast.unit, cast.oak, operated_on=operated_on, injured_on=injured_on, acl=ligament
+        )
+        repair = factories.a_repair(operation, vascular_zone=zone)
+        if number % 7 in (0, 3, 5):
+            factories.a_failure(repair, days=30 + 9 * number)
+        else:
+            factories.a_contact(repair, days=700 - 9 * number)

@@ -4,18 +4,15 @@ No errors, no breach of the content policy, nothing grave found by axe, nothing 
 RIMWARD_SCREENSHOTS=FOLDER keeps a picture of each.
 """
 
-import itertools
 import os
 import re
 from collections.abc import Callable, Iterator
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
-from tests import factories
 from tests.conftest import Cast
 
 pytestmark = pytest.mark.browser
@@ -28,25 +25,6 @@ LINK = re.compile(r'<a\b[^>]*\bhref="(/[^"?#]*)')
 RECORD = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}|\d+")
 NEXT_FRAME = "() => new Promise((seen) => requestAnimationFrame(() => requestAnimationFrame(seen)))"
 OVERHANG = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
-
-
-@pytest.fixture
-def repairs(cast: Cast) -> None:
-    """Sixty more repairs over twenty months, three in seven failed, so that every curve has steps."""
-    zones = itertools.cycle(["RR", "RW", "WW"])
-    delays = itertools.cycle([7, 60, 200, 400])
-    ligaments = itertools.cycle(["intact", "treated_here", "staged", "intact", "intact"])
-    for number, zone, delay, ligament in zip(range(60), zones, delays, ligaments, strict=False):
-        operated_on = factories.OPERATED_ON - timedelta(days=10 * number)
-        injured_on = operated_on - timedelta(days=delay)
-        operation = factories.an_operation(
-            cast.unit, cast.oak, operated_on=operated_on, injured_on=injured_on, acl=ligament
-        )
-        repair = factories.a_repair(operation, vascular_zone=zone)
-        if number % 7 in (0, 3, 5):
-            factories.a_failure(repair, days=30 + 9 * number)
-        else:
-            factories.a_contact(repair, days=700 - 9 * number)
 
 
 @pytest.mark.parametrize("role", ["surgeon", "clinician", "audit_lead", "coordinator", "administrator"])
