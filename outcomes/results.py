@@ -1,6 +1,7 @@
 """Result objects: a number never travels alone. Pages, briefing and commands print these; none computes."""
 
 from dataclasses import dataclass
+from datetime import date
 
 from outcomes.estimators.comparison import LogRank
 from outcomes.estimators.survival import Interval, SurvivalCurve
@@ -39,7 +40,7 @@ class SurvivalResult:
     definition_name: str
     definition_sentence: str
     cohort_sentence: str
-    closed_on: str
+    closed_on: date
     entered_late: int
     methods: tuple[str, ...]
     references: tuple[str, ...]

@@ -86,7 +86,7 @@ def _by_stratum(
         definition_name=definition.name,
         definition_sentence=definition.sentence,
         cohort_sentence=cohort,
-        closed_on=closed_on.isoformat(),
+        closed_on=closed_on,
         entered_late=counted.entered_late,
         methods=(survival.METHOD, comparison.METHOD, follow_up.METHOD),
         references=(survival.REFERENCE, comparison.REFERENCE, follow_up.REFERENCE),

@@ -7,6 +7,8 @@ from math import ceil
 from operator import itemgetter
 from typing import Any
 
+from django.utils.formats import date_format
+
 from outcomes import wording
 from outcomes.charts.figure import DataTable, Figure
 from outcomes.estimators.survival import LANDMARK_DAYS, Landmark, SurvivalCurve
@@ -81,6 +83,7 @@ def landmark_share(group: Group, point: Landmark) -> str:
 
 def _facts(result: SurvivalResult) -> tuple[tuple[str, str], ...]:
     overall = result.overall
+    closed_on = date_format(result.closed_on, "j M Y")
     return (
         ("In words", _alternative(result)),
         ("Cohort", result.cohort_sentence),
@@ -89,7 +92,7 @@ def _facts(result: SurvivalResult) -> tuple[tuple[str, str], ...]:
         ("Median follow-up", f"{wording.months_with_interval(overall.follow_up)} months"),
         (
             "Follow-up complete",
-            f"{wording.percent(overall.completeness)} of the time possible until {result.closed_on}",
+            f"{wording.percent(overall.completeness)} of the time possible until {closed_on}",
         ),
         ("Comparison", comparison_sentence(result)),
         *(("Note", note) for note in result.notes),

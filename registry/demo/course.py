@@ -12,6 +12,7 @@ from registry.demo.story import ProcedureStory, TearStory
 from registry.demo.world import World, after
 
 REVISION = "revision"
+PARTIAL_REMOVAL = "partial_removal"
 TOTAL_REMOVAL = "total_removal"
 
 
@@ -91,8 +92,30 @@ def course(world: World, person: Person, on: date) -> Course:
     first = first_operation(world, person, on, numbers)
     staged_on = _staged_on(world, first, seen_until)
     second = _second(world, person, first, staged_on, seen_until, numbers)
-    primary = [fate for each in (first, *second) for fate in _fates(world, each, seen_until)]
-    revisions = [
+    operations = [first, *second]
+    primary = _once_a_day(_fates(world, operations, seen_until), operations)
+    revisions = _revisions(world, person, primary, first, staged_on, numbers)
+    return Course(
+        person=person,
+        procedures=_in_order([*operations, *revisions]),
+        fates=(*primary, *_fates(world, revisions, seen_until)),
+        seen_until=seen_until,
+        sore=world.dice.chance(world.truth.signs.sore_knee),
+        replaced_on=replaced_on,
+        staged_on=staged_on,
+        second_on=second[0].operated_on if second else None,
+    )
+
+
+def _revisions(
+    world: World,
+    person: Person,
+    fates: list[Fate],
+    first: ProcedureStory,
+    staged_on: date | None,
+    numbers: Iterator[int],
+) -> list[ProcedureStory]:
+    return [
         revision_operation(
             world,
             person,
@@ -101,20 +124,21 @@ def course(world: World, person: Person, on: date) -> Course:
             later_ligaments(first.ligaments, staged_on, fate.gone_on),
             numbers,
         )
-        for fate in primary
+        for fate in fates
         if fate.gone_on and fate.action == REVISION
     ]
-    revised = [fate for each in revisions for fate in _fates(world, each, seen_until)]
-    return Course(
-        person=person,
-        procedures=_in_order([first, *second, *revisions]),
-        fates=(*primary, *revised),
-        seen_until=seen_until,
-        sore=world.dice.chance(world.truth.signs.sore_knee),
-        replaced_on=replaced_on,
-        staged_on=staged_on,
-        second_on=second[0].operated_on if second else None,
-    )
+
+
+def _once_a_day(fates: list[Fate], operations: list[ProcedureStory]) -> list[Fate]:
+    """A knee has one index procedure a day: a revision on the day of another becomes a removal."""
+    taken: set[date | None] = {each.operated_on for each in operations}
+    told = []
+    for fate in fates:
+        revised = fate.action == REVISION
+        told.append(replace(fate, action=PARTIAL_REMOVAL) if revised and fate.gone_on in taken else fate)
+        if revised:
+            taken.add(fate.gone_on)
+    return told
 
 
 def _in_order(procedures: list[ProcedureStory]) -> tuple[ProcedureStory, ...]:
@@ -157,8 +181,13 @@ def _second(
     return [second_operation(world, person, day, other, ligaments, numbers)]
 
 
-def _fates(world: World, procedure: ProcedureStory, seen_until: date) -> list[Fate]:
-    return [_fate(world, tear, procedure.operated_on, seen_until) for tear in procedure.tears if tear.repair]
+def _fates(world: World, procedures: list[ProcedureStory], seen_until: date) -> list[Fate]:
+    return [
+        _fate(world, tear, procedure.operated_on, seen_until)
+        for procedure in procedures
+        for tear in procedure.tears
+        if tear.repair
+    ]
 
 
 def _fate(world: World, tear: TearStory, operated_on: date, seen_until: date) -> Fate:

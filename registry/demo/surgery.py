@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from registry.demo.course import REVISION, Course, Fate
+from registry.demo.course import PARTIAL_REMOVAL, REVISION, Course, Fate
 from registry.demo.shapes import or_default
 from registry.demo.story import ComplicationStory, OnTearStory, ProcedureStory, ReoperationStory
 from registry.demo.world import World, after
@@ -21,7 +21,7 @@ def reoperations(
         if fate.gone_on and fate.action != REVISION
     ]
     told += [
-        _reoperation(world, course, fate.trimmed_on, touched=(fate, "new", "partial_removal"))
+        _reoperation(world, course, fate.trimmed_on, touched=(fate, "new", PARTIAL_REMOVAL))
         for fate in course.fates
         if fate.trimmed_on
     ]

@@ -47,7 +47,7 @@ class Command(CommandWithExample):
             raise CommandError(str(problem)) from problem
         results = survival_results(cohort, units, DEFINITIONS[options["failure"]], timezone.localdate())
         if options["json"]:
-            self.stdout.write(json.dumps([asdict(result) for result in results]))
+            self.stdout.write(json.dumps([asdict(result) for result in results], default=str))
             return
         if not results:
             raise CommandError("No repair in this cohort, or all were entered later from old notes.")

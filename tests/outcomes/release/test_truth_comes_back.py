@@ -2,7 +2,7 @@
 
 Ten scenarios are loaded into the database and released. From each package's repairs.csv alone, a Cox
 regression (lifelines), stratified by surgeon, on primary repairs entered in time, is held against
-fixtures/demo/truth.json. The seeds were fixed before any was tried. The scenario's random numbers are balanced
+fixtures/demo/truth.json. The seeds were fixed before any was tried. The random numbers are balanced
 (truth.json says how), so the intervals cover more often than 95 times in 100.
 """
 

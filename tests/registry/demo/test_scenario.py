@@ -3,7 +3,7 @@
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from datetime import date, datetime, timedelta
 from math import prod
 from pathlib import Path
@@ -13,7 +13,7 @@ import pytest
 
 from registry.demo.scenario import generate
 from registry.demo.story import InjuryStory, KneeStory, PatientStory
-from registry.demo.truth import Truth
+from registry.demo.truth import Step, Truth
 from registry.rules.acuity import acuity
 from tests.registry.demo.conftest import UNTIL
 
@@ -192,6 +192,17 @@ def failed(knee: KneeStory) -> Iterator[tuple[int, date]]:
         for tear in procedure.tears:
             if tear.revises is not None:
                 yield tear.revises, procedure.operated_on
+
+
+def test_a_knee_has_one_index_procedure_a_day(truth: Truth) -> None:
+    """Also where repairs fail so fast that several of a knee fail on one day."""
+    fast = replace(truth.failure, baseline_per_year=(Step(0, 400.0),))
+    days = [
+        [each.operated_on for each in knee.procedures]
+        for _, knee in knees(list(generate(400, 1, UNTIL, replace(truth, failure=fast))))
+    ]
+    assert sum(len(each) > 1 for each in days) > 50
+    assert all(len(each) == len(set(each)) for each in days)
 
 
 def test_no_repair_fails_twice(stories: list[PatientStory]) -> None:
