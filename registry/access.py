@@ -25,6 +25,7 @@ class Action(Enum):
     SEE_RECORD = auto()
     RECORD_OPERATION = auto()
     RECORD_FOLLOW_UP = auto()
+    SEE_IDENTITY = auto()
     SEE_FIGURES = auto()
     RELEASE = auto()
     MANAGE_UNIT = auto()
@@ -34,6 +35,7 @@ ALLOWED: dict[Action, frozenset[Role]] = {
     Action.SEE_RECORD: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD}),
     Action.RECORD_OPERATION: frozenset({Role.SURGEON}),
     Action.RECORD_FOLLOW_UP: frozenset({Role.SURGEON, Role.CLINICIAN}),
+    Action.SEE_IDENTITY: frozenset({Role.SURGEON, Role.CLINICIAN}),
     Action.SEE_FIGURES: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD, Role.COORDINATOR}),
     Action.RELEASE: frozenset({Role.COORDINATOR}),
     Action.MANAGE_UNIT: frozenset({Role.ADMINISTRATOR}),

@@ -24,6 +24,7 @@ def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
     may_operate = knees_for(request.user, Action.RECORD_OPERATION).filter(pk=found.pk).exists()
     context = {
         "may_operate": may_operate,
+        "may_identify": knees_for(request.user, Action.SEE_IDENTITY).filter(pk=found.pk).exists(),
         "knee": found,
         "moments": story(found, end, own_units),
         "kinds": _kinds(found, end) if may_record else [],

@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from registry.pages.identity import identity
 from registry.pages.knee_story import knee_story
 from registry.pages.record_event import record_event
 from registry.pages.record_operation import record_operation
@@ -14,6 +15,7 @@ urlpatterns = [
     path("sign-out/", sign_out, name="sign_out"),
     path("knees/<uuid:knee>/", knee_story, name="knee_story"),
     path("operations/new/", record_operation, name="record_operation"),
+    path("knees/<uuid:knee>/identity/", identity, name="identity"),
     path("knees/<uuid:knee>/operation/", record_operation, name="record_next_operation"),
     path("knees/<uuid:knee>/record/<slug:kind>/", record_event, name="record_event"),
 ]
