@@ -6,12 +6,6 @@ from datetime import date
 from outcomes.estimators.comparison import LogRank
 from outcomes.estimators.survival import Interval, SurvivalCurve
 
-# The curve is drawn faded, and its numbers carry a caution, where fewer than this many remain at risk.
-# Chosen by hand: the usual warning of the trade that the right end of a curve rests on few. No source.
-FEW_AT_RISK = 10
-# Clark's completeness below this cautions; chosen by hand, no source.
-COMPLETE_ENOUGH = 0.8
-
 
 @dataclass(frozen=True, slots=True)
 class Group:

@@ -12,8 +12,9 @@ from outcomes import wording
 from outcomes.cohort import Cohort
 from outcomes.counts import count_table
 from outcomes.estimators import comparison, follow_up, survival
+from outcomes.estimators.cautions import FEW_AT_RISK, incomplete_follow_up
 from outcomes.failure import FailureDefinition
-from outcomes.results import COMPLETE_ENOUGH, FEW_AT_RISK, Group, SurvivalResult
+from outcomes.results import Group, SurvivalResult
 from outcomes.strata import STRATA, UNKNOWN, Stratum
 from outcomes.timeline import CENSORED, FAILED
 from registry.models import Unit
@@ -128,11 +129,12 @@ def _unknown_note(groups: Sequence[Group]) -> str:
 def _cautions(
     groups: Sequence[Group], overall: Group, stratum: Stratum, definition: FailureDefinition, late: int
 ) -> tuple[str, ...]:
+    incomplete = incomplete_follow_up(overall.completeness)
     said = (
         CLUSTERED,
         FADED,
         _thin(groups),
-        _incomplete(overall.completeness),
+        incomplete.sentence if incomplete else "",
         f"Left out: {wording.counted(late, 'repair')} entered later from old notes." if late else "",
         stratum.caution,
         *definition.cautions,
@@ -143,9 +145,3 @@ def _cautions(
 def _thin(groups: Sequence[Group]) -> str:
     thin = [group.label for group in groups if group.curve.n < FEW_AT_RISK]
     return f"Fewer than {FEW_AT_RISK} repairs: {', '.join(thin)}." if thin else ""
-
-
-def _incomplete(completeness: float | None) -> str:
-    if completeness is None or completeness >= COMPLETE_ENOUGH:
-        return ""
-    return f"Follow-up is {wording.percent(completeness)} complete: those lost may have fared otherwise."

@@ -11,8 +11,9 @@ from django.utils.formats import date_format
 
 from outcomes import wording
 from outcomes.charts.figure import DataTable, Figure
+from outcomes.estimators.cautions import FEW_AT_RISK
 from outcomes.estimators.survival import LANDMARK_DAYS, Landmark, SurvivalCurve
-from outcomes.results import FEW_AT_RISK, Group, SurvivalResult
+from outcomes.results import Group, SurvivalResult
 from outcomes.wording import DAYS_PER_MONTH
 
 # Line styles are the second cue beside colour.

@@ -1,7 +1,7 @@
 """Reads the outside truth of fixtures/reference; its README.md names the sources."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -53,3 +53,46 @@ def _same(expected: Any) -> Any:
 def same() -> Callable[[Any], Any]:
     """Equal within the closed-form tolerance, number by number; only None equals R's NA."""
     return _same
+
+
+Compare = Callable[..., None]
+
+
+@pytest.fixture
+def compare(record_property: Callable[[str, object], None]) -> Compare:
+    """Hold a result against the outside truth, and keep the largest relative difference for the table.
+
+    compare("Kaplan-Meier", "aml", "survival", found, expected) asserts that each number is within `tolerance`
+    (relative; absolute where the truth is 0) and that None stands where the truth has none. `found` and
+    `expected` are numbers, None, or sequences or mappings of them, alike in shape.
+    """
+
+    def held(
+        estimator: str, data: str, quantity: str, found: Any, expected: Any, tolerance: float = CLOSED_FORM
+    ) -> None:
+        largest = max((_difference(a, b) for a, b in _pairs(found, expected)), default=0.0)
+        record_property("reference", [estimator, data, quantity, tolerance, largest])
+        assert largest <= tolerance, f"{estimator} on {data}, {quantity}: off by {largest:.3g}"
+
+    return held
+
+
+def _pairs(found: Any, expected: Any) -> Iterator[tuple[Any, Any]]:
+    if isinstance(expected, dict):
+        assert set(found) == set(expected)
+        for key in expected:
+            yield from _pairs(found[key], expected[key])
+    elif isinstance(expected, list | tuple):
+        assert len(found) == len(expected)
+        for ours, theirs in zip(found, expected, strict=True):
+            yield from _pairs(ours, theirs)
+    else:
+        yield found, expected
+
+
+def _difference(ours: float | None, theirs: float | None) -> float:
+    if ours is None or theirs is None:
+        assert ours is None, f"{ours} where the truth has none"
+        assert theirs is None, f"none where the truth has {theirs}"
+        return 0.0
+    return abs(ours - theirs) / (abs(theirs) or 1.0)
