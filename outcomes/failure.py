@@ -7,11 +7,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import F, Q, QuerySet
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
+from django.db.models.lookups import LessThan
 
 from outcomes.database import Days
 from registry.models import (
     ImagingFinding,
+    IndexProcedure,
     Reoperation,
     ReoperationOnTear,
     ScoreResponse,
@@ -27,11 +29,13 @@ from registry.rules.healing import (
 )
 from registry.scoring.lysholm import LYSHOLM
 from registry.vocabulary import (
+    REPAIRED_TREATMENTS,
     Effusion,
     HealingClass,
     OtherSurgery,
     ReoperationAction,
     TearSite,
+    Treatment,
 )
 
 Events = QuerySet[Any, Any]
@@ -63,6 +67,8 @@ class FailureDefinition:
     name: str
     sentence: str
     sources: tuple[EventSource, ...]
+    # Whether only an examination tells that the repair still stands; a call or a letter then does not.
+    examined: bool = False
     cautions: tuple[str, ...] = ()
 
 
@@ -71,18 +77,31 @@ def _events(rows: QuerySet[Any, Any], tear: str, day: str) -> Events:
     return events
 
 
-def _late_events(rows: QuerySet[Any, Any], day: str, from_days: int, *, tear: str, operated: str) -> Events:
-    """Events at least `from_days` after the operation on the tear."""
+def _after_repair(rows: QuerySet[Any, Any], day: str, *, tear: str, operated: str, days: int) -> Events:
+    """Events at least so many days after the operation on the tear."""
     # The delay is an annotation, not a second filter: that one would join the knee's tears anew.
     delayed = rows.annotate(delay=Days(F(day), F(operated)))
-    return _events(delayed, tear, day).filter(delay__gte=from_days, of_tear__isnull=False)
+    return _events(delayed, tear, day).filter(delay__gte=days, of_tear__isnull=False)
 
 
-def _of_every_tear(rows: QuerySet[Any, Any], day: str, from_days: int) -> Events:
-    """Events of a knee, told of each of its tears operated on at least `from_days` before."""
-    return _late_events(
-        rows, day, from_days, tear="knee__procedures__tears", operated="knee__procedures__operated_on"
-    )
+def _of_every_tear(rows: QuerySet[Any, Any], day: str, days: int = 0) -> Events:
+    """Events of a knee, told of each of its tears operated on at least so many days before."""
+    tear, operated = "knee__procedures__tears", "knee__procedures__operated_on"
+    return _after_repair(rows, day, tear=tear, operated=operated, days=days)
+
+
+def _settled(rows: QuerySet[Any, Any], day: str, days: int) -> Events:
+    """Events of a knee not operated on in the days before, by whatever operation.
+
+    A knee swollen by the second of two staged operations says nothing of the repair.
+    """
+    for operation in (IndexProcedure, Reoperation):
+        since: Any = Days(OuterRef(day), F("operated_on"))
+        recent = operation._default_manager.filter(
+            LessThan(since, days), knee=OuterRef("knee"), operated_on__lte=OuterRef(day)
+        )
+        rows = rows.exclude(Exists(recent))
+    return _of_every_tear(rows, day)
 
 
 def _reoperated() -> Events:
@@ -90,8 +109,17 @@ def _reoperated() -> Events:
     return _events(rows, "tear_id", "reoperation__operated_on")
 
 
+def _returned(*treatments: Treatment) -> Events:
+    rows = Tear.objects.filter(revises__isnull=False, treatment__in=treatments)
+    return _events(rows, "revises_id", "procedure__operated_on")
+
+
 def _repaired_again() -> Events:
-    return _events(Tear.objects.filter(revises__isnull=False), "revises_id", "procedure__operated_on")
+    return _returned(*REPAIRED_TREATMENTS)
+
+
+def _removed_again() -> Events:
+    return _returned(Treatment.REMOVED)
 
 
 def _look_failed() -> Events:
@@ -100,40 +128,50 @@ def _look_failed() -> Events:
 
 
 def _imaging_not_healed() -> Events:
-    return _late_events(
+    return _after_repair(
         ImagingFinding.objects.filter(healed=HealingClass.FAILED),
         "imaging__imaged_on",
-        CLINICAL_HEALING_FROM_DAYS,
         tear="tear_id",
         operated="tear__procedure__operated_on",
+        days=CLINICAL_HEALING_FROM_DAYS,
     )
 
 
 def _clinic_not_healed() -> Events:
     effused = Q(effusion__in=[Effusion.SLIGHT, Effusion.MARKED])
     signs = effused | Q(joint_line_tenderness=True) | Q(mcmurray=True)
-    return _of_every_tear(Visit.objects.filter(signs), "seen_on", CLINICAL_HEALING_FROM_DAYS)
+    return _settled(Visit.objects.filter(signs), "seen_on", CLINICAL_HEALING_FROM_DAYS)
 
 
 def _poor_lysholm() -> Events:
     poor = ScoreResponse.objects.filter(instrument=LYSHOLM.code, value__lt=POOR_LYSHOLM_BELOW)
-    return _of_every_tear(poor, "answered_on", POOR_LYSHOLM_FROM_DAYS)
+    return _settled(poor, "answered_on", POOR_LYSHOLM_FROM_DAYS)
 
 
 def knee_replaced() -> Events:
     """Competing: the knee was replaced after the repair."""
-    return _of_every_tear(Reoperation.objects.filter(other_surgery__in=REPLACEMENTS), "operated_on", 0)
+    return _of_every_tear(Reoperation.objects.filter(other_surgery__in=REPLACEMENTS), "operated_on")
 
 
 def meniscus_removed_elsewhere() -> Events:
-    """Competing: that meniscus was removed for a new tear elsewhere in it."""
-    rows = ReoperationOnTear.objects.filter(action__in=REMOVING_ACTIONS, site=TearSite.NEW)
-    return _events(rows, "tear_id", "reoperation__operated_on")
+    """Competing: that meniscus was removed, or replaced by a transplant, for another tear in it."""
+    tears = "reoperation__knee__procedures__tears"
+    removals = ReoperationOnTear.objects.filter(action__in=REMOVING_ACTIONS)
+    # Told of every tear of that meniscus. Of the one that failed too, but then failure goes first.
+    same_meniscus = removals.annotate(beside=F(f"{tears}__meniscus")).filter(beside=F("tear__meniscus"))
+    return _after_repair(
+        same_meniscus,
+        "reoperation__operated_on",
+        tear=tears,
+        operated="reoperation__knee__procedures__operated_on",
+        days=0,
+    )
 
 
 _REOPERATION_SOURCES = (
     EventSource("removed, re-repaired, refixed or replaced by a transplant at a reoperation", _reoperated),
-    EventSource("repaired again", _repaired_again),
+    EventSource("repaired again at a later operation", _repaired_again),
+    EventSource("removed at a later operation", _removed_again),
 )
 _STRUCTURAL_SOURCES = (
     EventSource("not healed at a second look", _look_failed),
@@ -161,9 +199,12 @@ ANY = FailureDefinition(
         f"{FAILED_CLEFT_FROM_PERCENT} % of its thickness or more; imaging not healed, or a clinic visit with "
         "effusion, joint-line tenderness or a positive McMurray, "
         f"from {CLINICAL_HEALING_FROM_DAYS} days on; "
-        f"Lysholm below {POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on."
+        f"Lysholm below {POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on. "
+        "For visits and scores the days count from the knee's latest operation. A repair stands to its last "
+        "examination: a call or a letter tells nothing of healing."
     ),
     sources=(*_REOPERATION_SOURCES, *_STRUCTURAL_SOURCES, *_CLINICAL_SOURCES),
+    examined=True,
     cautions=(
         "Looks, imaging, visits and scores date when failure was seen; it happened earlier.",
         "Second looks and imaging examine some knees and not others: "

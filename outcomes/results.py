@@ -6,6 +6,9 @@ from datetime import date
 from outcomes.estimators.comparison import LogRank
 from outcomes.estimators.survival import Interval, SurvivalCurve
 
+# Percentages and curves of fewer than this many mislead; chosen by hand, as in interface and release.
+FEWEST_SHOWN = 5
+
 
 @dataclass(frozen=True, slots=True)
 class Group:
@@ -16,6 +19,12 @@ class Group:
     curve: SurvivalCurve
     follow_up: Interval
     completeness: float | None
+    ended_otherwise: int
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether its curve may be drawn and read; a group of fewer is told by counts alone."""
+        return self.curve.n >= FEWEST_SHOWN
 
 
 @dataclass(frozen=True, slots=True)

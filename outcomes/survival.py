@@ -16,7 +16,7 @@ from outcomes.estimators.cautions import FEW_AT_RISK, incomplete_follow_up
 from outcomes.failure import FailureDefinition
 from outcomes.results import Group, SurvivalResult
 from outcomes.strata import STRATA, UNKNOWN, Stratum
-from outcomes.timeline import CENSORED, FAILED
+from outcomes.timeline import CENSORED, COMPETING, FAILED
 from registry.models import Unit
 
 CLUSTERED = (
@@ -104,6 +104,7 @@ def _group(code: str, label: str, table: pd.DataFrame) -> Group:
         survival.kaplan_meier(days, failed, counts),
         follow_up.reverse_kaplan_meier(days, _event_seen(table), counts),
         follow_up.completeness(float((days * counts).sum()), float(table["potential_days"].sum())),
+        int(counts[table["outcome"].isin(COMPETING)].sum()),
     )
 
 

@@ -27,7 +27,7 @@ from django_cte import CTE, with_cte
 
 from outcomes.database import Days
 from outcomes.failure import Events, FailureDefinition, knee_replaced, meniscus_removed_elsewhere
-from registry.models import Contact, Reoperation, Repair, ScoreResponse, SecondLook, Visit
+from registry.models import Contact, IndexProcedure, Reoperation, Repair, ScoreResponse, SecondLook, Visit
 from registry.vocabulary import ReoperatedSince
 
 FAILED, CENSORED = "failed", "censored"
@@ -45,7 +45,7 @@ def _first_of(name: str, sources: Iterable[Events], tears: Keys) -> tuple[CTE, C
     first, *others = (_only(events, "of_tear", tears) for events in sources)
     union = CTE(first.union(*others, all=True) if others else first, name=f"{name}_events")
     earliest = union.queryset().values("of_tear").annotate(first_on=Min("event_on"))
-    return union, CTE(earliest, name=name)
+    return union, CTE(earliest, name=name, materialized=True)
 
 
 def _only(rows: Events, column: str, keys: Keys) -> Events:
@@ -58,21 +58,25 @@ def _sightings(model: type[Model], day: str, knees: Keys, **conditions: Any) -> 
     return _only(known, "of_knee", knees)
 
 
-def _last_known_well(knees: Keys) -> tuple[CTE, CTE]:
-    """Latest day each knee was seen, or was known not to have been operated on again.
+def _last_known_well(knees: Keys, *, examined: bool) -> tuple[CTE, CTE]:
+    """Latest day each knee was examined or, if that suffices, known not to have been operated on again.
 
     A score counts only when it asked and was answered "no"; imaging alone tells nothing of reoperations.
     """
-    sightings = _sightings(Visit, "seen_on", knees).union(
-        _sightings(Contact, "contacted_on", knees),
+    first, *others = (
+        _sightings(Visit, "seen_on", knees),
         _sightings(SecondLook, "looked_on", knees),
         _sightings(Reoperation, "operated_on", knees),
-        _sightings(ScoreResponse, "answered_on", knees, reoperated_since=ReoperatedSince.NO),
-        all=True,
+        _sightings(IndexProcedure, "operated_on", knees),
     )
-    union = CTE(sightings, name="sightings")
+    if not examined:
+        others += [
+            _sightings(Contact, "contacted_on", knees),
+            _sightings(ScoreResponse, "answered_on", knees, reoperated_since=ReoperatedSince.NO),
+        ]
+    union = CTE(first.union(*others, all=True), name="sightings")
     latest = union.queryset().values("of_knee").annotate(known_on=Max("known_on"))
-    return union, CTE(latest, name="known_well")
+    return union, CTE(latest, name="known_well", materialized=True)
 
 
 def timeline(
@@ -88,7 +92,7 @@ def timeline(
     failures, failed = _first_of("failed", (source.events() for source in definition.sources), tears)
     replacements, replaced = _first_of("replaced", [knee_replaced()], tears)
     removals, removed = _first_of("removed", [meniscus_removed_elsewhere()], tears)
-    sightings, known = _last_known_well(knees)
+    sightings, known = _last_known_well(knees, examined=definition.examined)
     joined: Any = repairs.order_by()
     for cte in (failed, replaced, removed):
         joined = cte.join(joined, tear_id=cte.col.of_tear, _join_type=LOUTER)

@@ -4,8 +4,7 @@ from outcomes.estimators.survival import Interval, Landmark
 
 DAYS_PER_MONTH = 365.25 / 12
 NOT_REACHED = "not reached"
-# A percentage of fewer than this many misleads; counts are shown instead.
-FEWEST_FOR_PERCENT = 5
+TOO_FEW = "too few"
 
 
 def percent(share: float | None) -> str:

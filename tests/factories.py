@@ -21,6 +21,7 @@ from registry.models import (
     User,
 )
 from registry.recording import record
+from registry.vocabulary import REPAIRED_TREATMENTS
 
 PASSWORD = "walnut-crescent-47"
 OPERATED_ON = date(2024, 3, 1)
@@ -83,6 +84,15 @@ def a_repair(procedure: IndexProcedure, augmentation: str = "none", **tear: Any)
     repair = Repair(tear=torn, all_inside=True, augmentation=augmentation)
     record(torn, repair)
     return repair
+
+
+def a_tear(procedure: IndexProcedure, **tear: Any) -> Tear:
+    """A tear of an operation with its repair, if it was repaired."""
+    if tear.get("treatment", "repaired") in REPAIRED_TREATMENTS:
+        return a_repair(procedure, **tear).tear
+    torn = Tear(procedure=procedure, **{"meniscus": "medial", "pattern": "longitudinal", **tear})
+    record(torn)
+    return torn
 
 
 def a_failure(repair: Repair, days: int, action: str = "partial_removal", **reoperation: Any) -> Reoperation:

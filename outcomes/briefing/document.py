@@ -8,12 +8,11 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
 
-from outcomes.charts.survival import survival_figure
+from outcomes.charts.survival import landmark_share, survival_figure
 from outcomes.cohort import Cohort
 from outcomes.estimators.survival import LANDMARK_DAYS
 from outcomes.failure import FailureDefinition
 from outcomes.survival import survival_results
-from outcomes.wording import share_with_interval
 from registry.models import Unit
 
 
@@ -36,7 +35,7 @@ def briefing_html(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefi
         "repairs": overall.curve.n,
         "failures": overall.curve.events,
         "landmarks": [
-            (year, share_with_interval(point), point.at_risk)
+            (year, landmark_share(overall, point), point.at_risk)
             for year, point in zip(LANDMARK_DAYS, overall.curve.landmarks, strict=True)
         ],
         "figures": [survival_figure(result) for result in results],

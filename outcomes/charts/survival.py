@@ -74,12 +74,14 @@ def _landmark_row(group: Group) -> tuple[str, ...]:
     cells = [group.label, f"{group.curve.n:,}", f"{group.curve.events:,}"]
     for point in group.curve.landmarks:
         cells += [landmark_share(group, point), f"{point.at_risk:,}"]
+    if not group.is_shown:
+        return (*cells, wording.TOO_FEW, wording.TOO_FEW)
     return (*cells, wording.months_with_interval(group.follow_up), wording.percent(group.completeness))
 
 
 def landmark_share(group: Group, point: Landmark) -> str:
     """A group's survival at a landmark; groups too small for a percentage say so."""
-    return wording.share_with_interval(point) if group.curve.n >= wording.FEWEST_FOR_PERCENT else "too few"
+    return wording.share_with_interval(point) if group.is_shown else wording.TOO_FEW
 
 
 def _facts(result: SurvivalResult) -> tuple[tuple[str, str], ...]:
@@ -89,7 +91,11 @@ def _facts(result: SurvivalResult) -> tuple[tuple[str, str], ...]:
         ("In words", _alternative(result)),
         ("Cohort", result.cohort_sentence),
         (result.definition_name, result.definition_sentence),
-        ("Repairs", f"{overall.curve.n:,}, of which failed {overall.curve.events:,}"),
+        (
+            "Repairs",
+            f"{overall.curve.n:,}, of which failed {overall.curve.events:,}; "
+            f"ended by death, knee replacement or another tear {overall.ended_otherwise:,}",
+        ),
         ("Median follow-up", f"{wording.months_with_interval(overall.follow_up)} months"),
         (
             "Follow-up complete",
@@ -118,7 +124,7 @@ def _alternative(result: SurvivalResult) -> str:
     ends = [
         f"{group.label} {wording.share_with_interval(group.curve.landmarks[1])}"
         for group in result.groups
-        if group.curve.landmarks[1].survival is not None and group.curve.n >= wording.FEWEST_FOR_PERCENT
+        if group.curve.landmarks[1].survival is not None and group.is_shown
     ]
     shown = f"{len(result.groups)} falling step curves of the share of repairs still standing"
     return f"{shown}. At two years: {'; '.join(ends)}." if ends else f"{shown}; none reaches two years."
@@ -131,8 +137,11 @@ def _plot(result: SurvivalResult) -> dict[str, Any]:
     looks = [
         _Look(f"var:series-{place + 1}", DASHES[place % len(DASHES)]) for place in range(len(result.groups))
     ]
-    drawn = list(zip(result.groups, looks, strict=True))
-    ticks = _tick_months(result.groups)
+    # The look goes with the level, so that a level keeps it when a smaller one is not drawn.
+    drawn = [(group, look) for group, look in zip(result.groups, looks, strict=True) if group.is_shown]
+    if not drawn:
+        return {}
+    ticks = _tick_months([group for group, _ in drawn])
     traces = [trace for group, look in drawn for trace in _group_traces(group, look)]
     traces += [
         trace for row, (group, look) in enumerate(drawn) for trace in _at_risk_traces(group, look, row, ticks)

@@ -6,6 +6,7 @@ from django import forms
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.views.decorators.cache import cache_control
 
 from outcomes.cohort import Cohort
 from outcomes.failure import DEFINITIONS
@@ -23,7 +24,9 @@ class ReleaseForm(forms.Form):
     project = forms.CharField(
         max_length=60, help_text="The same project keeps its pseudonyms; another gets unlinkable ones."
     )
-    purpose = forms.CharField(max_length=300)
+    purpose = forms.CharField(
+        max_length=300, help_text="Goes into the package as written: name no person and no place."
+    )
     approval = forms.CharField(max_length=100, label="Approval reference")
     units = forms.ModelMultipleChoiceField(Unit.objects.none(), widget=forms.CheckboxSelectMultiple)
     which = forms.ChoiceField(label="Repairs")
@@ -37,6 +40,7 @@ class ReleaseForm(forms.Form):
         self.fields["which"].initial = "all"
 
 
+@cache_control(no_store=True)
 def releases(request: HttpRequest) -> HttpResponse:
     """The ledger and the form; a sound form answers with the package itself."""
     units = require(request.user, Action.RELEASE)
@@ -49,12 +53,7 @@ def releases(request: HttpRequest) -> HttpResponse:
             form.add_error(None, str(refusal))
     entries = ReleaseEntry.objects.filter(units__in=units).distinct().select_related("released_by")[:100]
     context = {"form": form, "entries": entries, "not_promised": NOT_PROMISED}
-    return render(
-        request,
-        "outcomes/releases.html",
-        context,
-        status=200 if form.is_valid() or not form.is_bound else 422,
-    )
+    return render(request, "outcomes/releases.html", context, status=422 if form.is_bound else 200)
 
 
 def _download(person: User, said: dict[str, Any]) -> HttpResponse:

@@ -9,6 +9,7 @@ from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBadRequest
 from django.shortcuts import render
 from django.urls import reverse
+from django.views.decorators.cache import cache_control
 
 from outcomes.charts.survival import survival_figure
 from outcomes.cohort import Cohort, UnknownFilterError
@@ -32,6 +33,7 @@ CSV_COLUMNS = (
 )
 
 
+@cache_control(no_store=True)
 def survival(request: HttpRequest) -> HttpResponse:
     """Three figures of one cohort."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -48,6 +50,7 @@ def survival(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/survival.html", context)
 
 
+@cache_control(no_store=True)
 def survival_csv(request: HttpRequest, stratum: str) -> HttpResponse:
     """Every step of the curves of one figure, at full precision."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -89,6 +92,8 @@ def _filters(cohort: Cohort, definition: FailureDefinition, units: QuerySet[Unit
 
 def _steps(result: SurvivalResult) -> Iterator[tuple[object, ...]]:
     for group in result.groups:
+        if not group.is_shown:
+            continue
         curve = group.curve
         columns = (
             curve.time,

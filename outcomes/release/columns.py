@@ -36,8 +36,14 @@ COLUMNS = (
         "26 letters and digits",
         "derived, key of the project",
     ),
-    Column("surgeon", "Lead surgeon, by letter", "text", "A B C ...", "derived, key of the project"),
-    Column("unit", "Unit, by letter", "text", "A B C ...", "derived, key of the project"),
+    Column(
+        "surgeon",
+        "Pseudonym of the lead surgeon",
+        "text",
+        "8 letters and digits",
+        "derived, key of the project",
+    ),
+    Column("unit", "Pseudonym of the unit", "text", "8 letters and digits", "derived, key of the project"),
     Column(
         "meniscus", "Meniscus", "code", _codes(Meniscus.values), "ISAKOS, Anderson et al. AJSM 2011;39:926-32"
     ),
@@ -73,5 +79,6 @@ MISSING_CODES = (UNKNOWN,)
 # What somebody who knows a patient might know too. Age, sex, side, year, cause of injury, BMI, smoking and
 # activity are quasi-identifiers as well and are not released at all.
 QUASI_IDENTIFIERS = ("unit", "surgeon", "ligament")
+# A class holds at least so many patients, and at least what its unit asks for.
 SMALLEST_CLASS = 5
 MOST_SUPPRESSED = 0.05

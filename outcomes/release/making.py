@@ -48,7 +48,7 @@ def make_release(request: Request) -> tuple[bytes, ReleaseEntry]:
         request.cohort,
         request.units,
         request.definition,
-        Pseudonyms(settings.RELEASE_KEY, request.project.strip()),
+        Pseudonyms(settings.RELEASE_KEY, request.project),
     )
     package = package_bytes(
         rows,

@@ -55,6 +55,7 @@ def package_bytes(
         },
         "anonymity": {
             "quasi_identifiers": QUASI_IDENTIFIERS,
+            "counted_in": "patients",
             "smallest_class_required": SMALLEST_CLASS,
             "smallest_class_reached": rows.smallest_class,
         },

@@ -8,11 +8,11 @@ from django.db.models import Case, F, QuerySet, Value, When
 from outcomes.cohort import Cohort
 from outcomes.failure import FailureDefinition
 from outcomes.release.columns import MOST_SUPPRESSED, NAMES, QUASI_IDENTIFIERS, SMALLEST_CLASS
-from outcomes.release.pseudonyms import Pseudonyms
+from outcomes.release.pseudonyms import SHORT_BITS, Pseudonyms
 from outcomes.strata import STRATA
 from outcomes.timeline import FAILED, entered_late, timeline
 from registry.models import Unit
-from registry.vocabulary import ResearchPermission, Technique
+from registry.vocabulary import EndReason, ResearchPermission, Technique
 
 
 class ReleaseRefusedError(Exception):
@@ -43,24 +43,29 @@ def release_rows(
             "Record permissions, or widen the cohort."
         )
     table = _pseudonymous(permitted, pseudonyms)
-    kept = _in_large_classes(table)
+    smallest_allowed = max(SMALLEST_CLASS, *(unit.smallest_count_shown for unit in units))
+    kept = table[_class_sizes(table) >= smallest_allowed]
     suppressed = len(table) - len(kept)
     if suppressed > MOST_SUPPRESSED * len(table):
         raise ReleaseRefusedError(
             f"{suppressed} of {len(table)} rows share {', '.join(QUASI_IDENTIFIERS)} with fewer than "
-            f"{SMALLEST_CLASS - 1} others; at most {MOST_SUPPRESSED:.0%} may be suppressed. Widen the cohort."
+            f"{smallest_allowed - 1} other patients; at most {MOST_SUPPRESSED:.0%} may be suppressed. "
+            "Widen the cohort."
         )
     # Sorted by pseudonym, so that the order of rows does not tell the order of entry.
     ordered = kept.sort_values("repair", ignore_index=True)[list(NAMES)]
-    smallest = int(ordered.groupby(list(QUASI_IDENTIFIERS)).size().min())
-    return ReleaseRows(ordered, in_cohort, len(table), suppressed, smallest)
+    return ReleaseRows(ordered, in_cohort, len(table), suppressed, int(_class_sizes(ordered).min()))
 
 
 def _read(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition) -> pd.DataFrame:
-    permitted = cohort.repairs(units).filter(
-        tear__procedure__knee__patient__research_permission=ResearchPermission.GIVEN
-    )
     procedure = "tear__procedure__"
+    patient = f"{procedure}knee__patient__"
+    # Who withdrew from follow-up is left out too, whatever the permission still says.
+    permitted = (
+        cohort.repairs(units)
+        .filter(**{f"{patient}research_permission": ResearchPermission.GIVEN})
+        .exclude(**{f"{patient}end_of_follow_up__reason": EndReason.WITHDREW})
+    )
     columns = {
         "repair": F("tear__uuid"),
         "patient": F(f"{procedure}knee__patient__uuid"),
@@ -88,13 +93,13 @@ def _pseudonymous(table: pd.DataFrame, pseudonyms: Pseudonyms) -> pd.DataFrame:
     return table.assign(
         repair=[pseudonyms.of("repair", uuid) for uuid in table["repair"]],
         patient=[pseudonyms.of("patient", uuid) for uuid in table["patient"]],
-        surgeon=table["surgeon"].map(pseudonyms.letters("surgeon", table["surgeon"])),
-        unit=table["unit"].map(pseudonyms.letters("unit", table["unit"])),
+        surgeon=[pseudonyms.of("surgeon", key, SHORT_BITS) for key in table["surgeon"]],
+        unit=[pseudonyms.of("unit", key, SHORT_BITS) for key in table["unit"]],
         technique=techniques,
         failed=(table["outcome"] == FAILED).astype(int),
     )
 
 
-def _in_large_classes(table: pd.DataFrame) -> pd.DataFrame:
-    sizes = table.groupby(list(QUASI_IDENTIFIERS))["repair"].transform("size")
-    return table[sizes >= SMALLEST_CLASS]
+def _class_sizes(table: pd.DataFrame) -> "pd.Series[int]":
+    """Patients, not repairs, who share a row's quasi-identifiers: two repairs of one person hide nobody."""
+    return table.groupby(list(QUASI_IDENTIFIERS))["patient"].transform("nunique")

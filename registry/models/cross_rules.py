@@ -64,12 +64,12 @@ _TEAR_ON = (
     "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
     "WHERE t.id = NEW.tear_id"
 )
-# Tear r is the return of tear t, yet it was operated on before t, or in another knee.
+# Tear r is the return of tear t, yet it was operated on no later than t, or in another knee.
 _RETURN_OUT_OF_ORDER = (
     "SELECT 1 FROM registry_tear r JOIN registry_tear t ON t.id = r.revises_id "
     "JOIN registry_indexprocedure q ON q.id = r.procedure_id "
     "JOIN registry_indexprocedure p ON p.id = t.procedure_id "
-    "WHERE {which} = NEW.id AND (p.operated_on > q.operated_on OR p.knee_id <> q.knee_id)"
+    "WHERE {which} = NEW.id AND (p.operated_on >= q.operated_on OR p.knee_id <> q.knee_id)"
 )
 
 
@@ -247,6 +247,12 @@ def _alive_rules(event: _Event) -> list[CrossRule]:
 def _repair_rules() -> list[CrossRule]:
     treated = f"SELECT 1 FROM registry_tear t WHERE t.id = NEW.tear_id AND t.treatment IN {_REPAIRED}"
     still = "SELECT 1 FROM registry_repair r WHERE r.tear_id = NEW.id"
+    # Every table by its key: this is asked for each tear of a bulk load, with or without statistics.
+    earlier = (
+        "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
+        "JOIN registry_indexprocedure q ON q.knee_id = p.knee_id AND q.operated_on > p.operated_on "
+        f"WHERE t.id = NEW.revises_id AND q.id = NEW.procedure_id AND t.treatment IN {_REPAIRED}"
+    )
     return [
         CrossRule(
             "registry_repair_of_repaired_tear",
@@ -264,8 +270,15 @@ def _repair_rules() -> list[CrossRule]:
         CrossRule(
             "registry_tear_revises_earlier",
             "registry_tear",
-            " OR ".join(f"EXISTS ({_RETURN_OUT_OF_ORDER.format(which=which)})" for which in ("r.id", "t.id")),
+            f"NEW.revises_id IS NOT NULL AND NOT EXISTS ({earlier})",
+            "a revision is of an earlier repaired tear of the same knee",
+        ),
+        CrossRule(
+            "registry_tear_keeps_returns_in_order",
+            "registry_tear",
+            f"EXISTS ({_RETURN_OUT_OF_ORDER.format(which='t.id')})",
             "a revision is of an earlier tear of the same knee",
+            ON_UPDATE,
         ),
     ]
 

@@ -44,10 +44,12 @@ REPLACING = {"partial_replacement", "total_replacement"}
 
 @dataclass(frozen=True)
 class TearSpec:
-    """A repaired tear: which operation, and the place (in KneeSpec.tears) of the tear it is the return of."""
+    """A tear: its operation, and the place (in KneeSpec.tears) of the tear that it is the return of."""
 
     operation: int
     revises: int | None = None
+    meniscus: str = "medial"
+    treatment: str = "repaired"
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,8 @@ def counts(knees: list[KneeSpec], any_failure: bool) -> Counter[tuple[bool, int,
     return Counter(
         (knee.entry_lag > LATE_AFTER_DAYS, *outcome(knee, place, any_failure))
         for knee in knees
-        for place in range(len(knee.tears))
+        for place, tear in enumerate(knee.tears)
+        if tear.treatment == "repaired"
     )
 
 
@@ -106,7 +109,7 @@ def outcome(knee: KneeSpec, place: int, any_failure: bool) -> tuple[int, str]:
     if ends:
         day, _, name = min(ends)
         return day - start, name
-    return max([start, *_sightings(knee)]) - start, "censored"
+    return max([start, *_sightings(knee, any_failure)]) - start, "censored"
 
 
 def _ends(knee: KneeSpec, place: int, start: int, any_failure: bool) -> list[tuple[int, str, list[int]]]:
@@ -114,11 +117,16 @@ def _ends(knee: KneeSpec, place: int, start: int, any_failure: bool) -> list[tup
         (event, said) for event in knee.events if event.kind == "reoperation" for said in event.on_tears
     ]
     failed = [e.day for e, s in reoperated if s.tear == place and s.action in FAILING and s.site == "same"]
-    failed += [knee.operations[tear.operation] for tear in knee.tears if tear.revises == place]
+    failed += [
+        knee.operations[tear.operation]
+        for tear in knee.tears
+        if tear.revises == place and tear.treatment != "left"
+    ]
     if any_failure:
-        failed += [event.day for event in knee.events if _shows_failure(event, place, event.day - start)]
+        failed += [event.day for event in knee.events if _shows_failure(knee, event, place, start)]
     replaced = [event.day for event in knee.events if event.other_surgery in REPLACING and event.day >= start]
-    removed = [e.day for e, s in reoperated if s.tear == place and s.action in REMOVING and s.site == "new"]
+    removed = [e.day for e, s in reoperated if s.action in REMOVING and _same_meniscus(knee, s.tear, place)]
+    removed = [day for day in removed if day >= start]
     died = [] if knee.died is None else [knee.died]
     return [
         (0, "failed", failed),
@@ -128,26 +136,36 @@ def _ends(knee: KneeSpec, place: int, start: int, any_failure: bool) -> list[tup
     ]
 
 
-def _shows_failure(event: EventSpec, place: int, delay: int) -> bool:
+def _same_meniscus(knee: KneeSpec, tear: int, other: int) -> bool:
+    return knee.tears[tear].meniscus == knee.tears[other].meniscus
+
+
+def _shows_failure(knee: KneeSpec, event: EventSpec, place: int, start: int) -> bool:
     said = [s for s in event.on_tears if s.tear == place]
     if event.kind == "look":
         return any(s.thickness is not None and 100 - s.thickness >= 50 for s in said)
     if event.kind == "imaging":
-        return delay >= 183 and any(s.imaging == "failed" for s in said)
+        return event.day - start >= 183 and any(s.imaging == "failed" for s in said)
+    if event.day < start:
+        return False
+    settled = min(event.day - day for day in _operations(knee) if day <= event.day)
     if event.kind == "visit":
-        return delay >= 183 and (
-            event.effusion in ("slight", "marked") or event.tender is True or event.mcmurray is True
-        )
-    return event.kind == "score" and delay >= 365 and event.lysholm is not None and event.lysholm < 65
+        signs = event.effusion in ("slight", "marked") or event.tender is True or event.mcmurray is True
+        return settled >= 183 and signs
+    poor = event.kind == "score" and event.lysholm is not None and event.lysholm < 65
+    return settled >= 365 and poor
 
 
-def _sightings(knee: KneeSpec) -> list[int]:
-    seen = {"visit", "contact", "look", "reoperation"}
-    return [
-        event.day
-        for event in knee.events
-        if event.kind in seen or (event.kind == "score" and event.reoperated_since == "no")
-    ]
+def _operations(knee: KneeSpec) -> list[int]:
+    return [*knee.operations, *(event.day for event in knee.events if event.kind == "reoperation")]
+
+
+def _sightings(knee: KneeSpec, examined: bool) -> list[int]:
+    seen = {"visit", "look"} if examined else {"visit", "look", "contact"}
+    days = [*_operations(knee), *(event.day for event in knee.events if event.kind in seen)]
+    if not examined:
+        days += [e.day for e in knee.events if e.kind == "score" and e.reoperated_since == "no"]
+    return days
 
 
 # --- the same knee in the database ------------------------------------------------------------
@@ -170,7 +188,8 @@ def put_into_record(knee: KneeSpec, unit: Unit, surgeon: Surgeon) -> None:
     tears = []
     for spec in knee.tears:
         earlier = None if spec.revises is None else tears[spec.revises]
-        tears.append(factories.a_repair(procedures[spec.operation], revises=earlier).tear)
+        fields = {"revises": earlier, "meniscus": spec.meniscus, "treatment": spec.treatment}
+        tears.append(factories.a_tear(procedures[spec.operation], **fields))
     for event in knee.events:
         _put_event(event, saved, tears)
 

@@ -101,7 +101,7 @@ def test_repairs_entered_later_are_left_out_and_counted(cast, page, ten):
     factories.a_repair(factories.an_operation(cast.unit, cast.oak, recorded_at=late))
     figure = page().context["figures"][0]
     assert "Left out: 1 repair entered later from old notes." in figure.cautions
-    assert dict(figure.facts)["Repairs"] == "11, of which failed 4"
+    assert dict(figure.facts)["Repairs"].startswith("11, of which failed 4;")
 
 
 def test_under_five_repairs_show_counts_only(cast, page):
@@ -109,6 +109,8 @@ def test_under_five_repairs_show_counts_only(cast, page):
     assert row[0] == "Red-red"
     assert "too few" in row
     assert "%" not in "".join(row[1:9])
+    assert not page().context["figures"][0].plot
+    assert "Red-red" not in page("survival_csv", ["zone"]).content.decode()
 
 
 def test_unknown_levels_are_shown_but_not_tested(cast, page, ten):

@@ -19,10 +19,11 @@ from outcomes.failure import REOPERATION
 from outcomes.models import ReleaseEntry
 from outcomes.release.columns import NAMES, SMALLEST_CLASS
 from outcomes.release.making import Request, make_release
-from outcomes.release.pseudonyms import Pseudonyms
+from outcomes.release.pseudonyms import SHORT_BITS, Pseudonyms
 from outcomes.release.rows import ReleaseRefusedError
 from outcomes.survival import survival_results
-from registry.models import Unit
+from registry.models import EndOfFollowUp, Unit
+from registry.recording import record
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -144,10 +145,40 @@ def test_pseudonyms_do_not_collide_and_carry_128_bits():
     assert {len(name) for name in names} == {26}
 
 
-def test_letters_run_on_past_z_and_follow_the_key():
-    first, second = (Pseudonyms("k" * 32, project).letters("surgeon", range(30)) for project in ("a", "b"))
-    assert sorted(first.values(), key=lambda name: (len(name), name))[-4:] == ["AA", "AB", "AC", "AD"]
-    assert first != second
+def test_surgeons_and_units_keep_their_pseudonym_when_others_join():
+    names = [Pseudonyms("k" * 32, "zones").of("surgeon", number, SHORT_BITS) for number in range(40)]
+    assert len(set(names)) == 40
+    assert {len(name) for name in names} == {8}
+    assert names[7] == Pseudonyms("k" * 32, " Zones ").of("surgeon", 7, SHORT_BITS)
+
+
+def test_two_repairs_of_one_patient_hide_nobody(cast, asked):
+    for _ in range(4):
+        knee = factories.a_knee(
+            cast.unit, research_permission="given", research_permission_on=factories.OPERATED_ON
+        )
+        procedure = factories.an_operation(cast.unit, cast.oak, knee)
+        factories.a_repair(procedure)
+        factories.a_repair(procedure, meniscus="lateral")
+    with pytest.raises(ReleaseRefusedError, match="8 of 8 rows share"):
+        asked()
+
+
+def test_the_units_own_limit_holds_too(cast, asked, six):
+    cast.unit.smallest_count_shown = 20
+    record(cast.unit)
+    with pytest.raises(ReleaseRefusedError, match="fewer than 19 other patients"):
+        asked()
+
+
+def test_who_withdrew_from_follow_up_is_left_out(cast, asked, six):
+    knee = factories.a_knee(
+        cast.unit, research_permission="given", research_permission_on=factories.OPERATED_ON
+    )
+    factories.a_repair(factories.an_operation(cast.unit, cast.oak, knee))
+    assert len(table(asked()[0])) == 7
+    record(EndOfFollowUp(patient=knee.patient, ended_on=factories.OPERATED_ON, reason="withdrew"))
+    assert len(table(asked()[0])) == 6
 
 
 def test_a_class_too_small_is_suppressed_or_refused(cast, asked, six):
