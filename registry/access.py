@@ -83,6 +83,30 @@ def knee_for(person: Person, uuid: UUID, action: Action = Action.SEE_RECORD) -> 
     return knee
 
 
+def units_showing_surgeons(person: Person) -> QuerySet[Unit]:
+    """Where a person sees results of single surgeons: units whose audit they lead and that agreed."""
+    if not isinstance(person, User) or not person.is_active:
+        return Unit.objects.none()
+    led = person.memberships.filter(role=Role.AUDIT_LEAD).values("unit")
+    return Unit.objects.filter(pk__in=led, lead_sees_surgeon_results=True)
+
+
+def surgeons_shown(person: Person) -> QuerySet[Surgeon]:
+    """The surgeons whose results a person may see by name: their own, and those of units that agreed."""
+    if not isinstance(person, User) or not person.is_active:
+        return Surgeon.objects.none()
+    return Surgeon.objects.filter(Q(user=person) | Q(units__in=units_showing_surgeons(person))).distinct()
+
+
+def results_shown(person: User, operation: str) -> Q:
+    """Which results go by their surgeon's name; `operation` is the path to the operation, "" or "a__b__".
+
+    By unit as well as by surgeon: one who also works elsewhere is not named for what was done there.
+    """
+    own = Q(**{f"{operation}lead_surgeon__user": person})
+    return own | Q(**{f"{operation}unit__in": units_showing_surgeons(person)})
+
+
 def surgeons_of(units: Iterable[Unit]) -> QuerySet[Surgeon]:
     """The surgeons who work in any of these units."""
     return Surgeon.objects.filter(Q(units__in=units)).distinct()

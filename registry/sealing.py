@@ -24,9 +24,12 @@ def unseal(sealed: str) -> str:
     return _sealer(tuple(settings.IDENTITY_KEYS)).decrypt(sealed.encode()).decode() if sealed else ""
 
 
-def blind_index(unit_code: str, hospital_number: str) -> str:
-    """Keyed digest (hex) of a hospital number within a unit, blind to spacing and letter case."""
-    plain = f"{unit_code}\0{''.join(hospital_number.split()).upper()}"
+def blind_index(unit_key: int, hospital_number: str) -> str:
+    """Keyed digest (hex) of a hospital number within a unit, blind to spacing and letter case.
+
+    The unit is named by its primary key, which never changes; its code and name may.
+    """
+    plain = f"{unit_key}\0{''.join(hospital_number.split()).upper()}"
     return hmac.new(_index_key(settings.IDENTITY_INDEX_KEY), plain.encode(), hashlib.sha256).hexdigest()
 
 

@@ -19,6 +19,13 @@ MEMBERS_OF_A_CLUSTER = 1
 LOOKED_AT_ENOUGH = 0.8
 # Clark, Altman, De Stavola. Lancet 2002;359:1309-10 gives the index; the limit, four fifths, has no source.
 COMPLETE_ENOUGH = 0.8
+# Chosen by hand: below five a share says less than its counts, and may point at a person.
+COUNTS_ONLY_BELOW = 5
+# Chosen by hand: below ten a unit's share jumps too far with each failure to be given a place in a funnel.
+REPAIRS_FOR_A_POSITION = 10
+# Spiegelhalter. Stat Med 2005;24:1185-202: where only chance is at work the squared z-scores of I units sum
+# to about chi-square on I degrees of freedom; the level is the conventional one.
+OVER_DISPERSION_P = 0.05
 # Terwee et al. J Clin Epidemiol 2007;60:34-42: more than 15 % at the best score is a ceiling (from memory).
 CEILING_SHARE = 0.15
 
@@ -36,6 +43,17 @@ def few_at_risk(at_risk: int) -> Caution | None:
     if at_risk >= FEW_AT_RISK:
         return None
     return Caution("few_at_risk", f"Only {at_risk} remain at risk (fewer than {FEW_AT_RISK}).")
+
+
+def few_at_first_failure(at_risk: int) -> Caution | None:
+    """With late entries, fewer than FEW_AT_RISK were at risk at the first failure."""
+    if at_risk >= FEW_AT_RISK:
+        return None
+    return Caution(
+        "few_at_first_failure",
+        f"Repairs entered late left only {at_risk} at risk at the first failure (fewer than {FEW_AT_RISK}): "
+        "the whole curve hangs on them.",
+    )
 
 
 def few_events(events: int, coefficients: int) -> Caution | None:
@@ -105,4 +123,70 @@ def ceiling(at_best: int, answered: int) -> Caution | None:
     return Caution(
         "ceiling",
         f"{at_best} of {answered} began at the best score and cannot improve; they are counted apart.",
+    )
+
+
+def counts_only(n: int) -> Caution | None:
+    """Fewer than COUNTS_ONLY_BELOW stand behind a share."""
+    if n >= COUNTS_ONLY_BELOW:
+        return None
+    return Caution(
+        "counts_only", f"Only {n} in all (fewer than {COUNTS_ONLY_BELOW}): read the counts, not the share."
+    )
+
+
+def few_repairs(units_below: int) -> Caution | None:
+    """Some units have fewer than REPAIRS_FOR_A_POSITION repairs."""
+    if not units_below:
+        return None
+    return Caution(
+        "few_repairs",
+        f"Units with fewer than {REPAIRS_FOR_A_POSITION} repairs are given no position: {units_below} here.",
+    )
+
+
+def over_dispersed(p: float) -> Caution | None:
+    """Units differ by more than chance, so that funnel limits that allow for chance alone are too narrow."""
+    if p >= OVER_DISPERSION_P:
+        return None
+    return Caution(
+        "over_dispersed",
+        f"Units differ by more than chance (P = {p:.2g}), by case mix if nothing else: "
+        "the limits allow for chance alone and too many units fall outside them.",
+    )
+
+
+def below_measurement_error(threshold: float, measurement_error: float) -> Caution | None:
+    """A threshold of change lies below the smallest change that can be told from error in one person."""
+    if threshold >= measurement_error:
+        return None
+    return Caution(
+        "below_measurement_error",
+        f"The threshold of {threshold:g} lies below the smallest change that can be told from measurement "
+        f"error in one person ({measurement_error:g}): do not call one patient better by it.",
+    )
+
+
+def out_of_reach(too_near: int, answered: int) -> Caution | None:
+    """Some began so near the best score that the threshold of change was out of their reach."""
+    if not too_near:
+        return None
+    return Caution(
+        "out_of_reach",
+        f"{too_near} of {answered} began too near the best score for such a change; they are counted apart.",
+    )
+
+
+def not_converged() -> Caution:
+    """A model's fit did not come to rest."""
+    return Caution(
+        "not_converged", "The model did not settle on one answer with these data, so no estimate is given."
+    )
+
+
+def patients_alike() -> Caution:
+    """A mixed model finds no variation between patients."""
+    return Caution(
+        "patients_alike",
+        "Patients differ no more than one patient's own scores do, so each score counts as independent.",
     )

@@ -1,27 +1,35 @@
-"""Do strata differ: the log-rank test of two or more groups, with failures observed and expected in each."""
+"""Do groups differ: the log-rank test, overall, within strata and in pairs, and whether two curves cross."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
-import numpy as np
-import pandas as pd
-from lifelines.statistics import StatisticalResult, multivariate_logrank_test
 from numpy.typing import ArrayLike
+from scipy.stats import chi2
+from statsmodels.stats.multitest import multipletests
 
-from outcomes.estimators.survival import FloatArray, IntArray, Observations, check_length, observations
+from outcomes.estimators.cautions import CROSSING_MARGIN, FEW_AT_RISK, Caution
+from outcomes.estimators.log_rank_score import GroupTotals, count, score, totals
+from outcomes.estimators.survival import LATE_ENTRY, SurvivalCurve
+
+__all__ = [
+    "METHOD",
+    "REFERENCE",
+    "GroupTotals",
+    "LogRank",
+    "Pair",
+    "crossing",
+    "log_rank",
+    "pairwise_log_rank",
+]
 
 METHOD = "Log-rank test: failures observed in each group against those expected if all shared one hazard."
+WITHIN_STRATA = "Failures are compared within each stratum, and the differences summed over strata."
+METHOD_PAIRWISE = "Log-rank test of each two groups alone, P values adjusted for their number after Holm."
 REFERENCE = "Mantel N. Cancer Chemother Rep 1966;50:163-70. Peto R, Peto J. J R Stat Soc A 1972;135:185-207."
-
-
-@dataclass(frozen=True, slots=True)
-class GroupTotals:
-    """Repairs, failures observed and failures expected in one group."""
-
-    n: int
-    observed: int
-    expected: float
+REFERENCE_PAIRWISE = f"{REFERENCE} Holm S. Scand J Stat 1979;6:65-70."
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,107 +40,138 @@ class LogRank:
     df: int
     p: float
     groups: dict[str, GroupTotals]
+    n: int
+    events: int
+    method: str = METHOD
+    reference: str = REFERENCE
+    cautions: tuple[Caution, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class _CountTable:
-    """Repairs at risk and failing at each distinct time, arrays of shape (times, groups)."""
+class Pair:
+    """The log-rank test of two groups; None where there is nothing to test, and no test is counted."""
 
-    at_risk: IntArray
-    failures: IntArray
-
-    def expected(self) -> FloatArray:
-        """Share the failures of each time among the groups as those at risk are shared [Mantel 1966]."""
-        hazard = self.failures.sum(axis=1) / self.at_risk.sum(axis=1)
-        expected: FloatArray = hazard @ self.at_risk
-        return expected
-
-    def tells_apart(self) -> bool:
-        """Say whether some failure could have fallen to another group; if none, the test has no variance."""
-        failing, at_risk = self.failures.sum(axis=1), self.at_risk.sum(axis=1)
-        shared = (self.at_risk > 0).sum(axis=1) > 1
-        return bool(np.any(shared & (failing > 0) & (failing < at_risk)))
+    a: str
+    b: str
+    statistic: float | None
+    p: float | None
+    p_holm: float | None
+    n: int
+    events: int
+    method: str = METHOD_PAIRWISE
+    reference: str = REFERENCE_PAIRWISE
+    cautions: tuple[Caution, ...] = ()
 
 
 def log_rank(
-    time: ArrayLike, failed: ArrayLike, group: ArrayLike, weights: ArrayLike | None = None
+    time: ArrayLike,
+    failed: ArrayLike,
+    group: ArrayLike,
+    weights: ArrayLike | None = None,
+    *,
+    strata: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
 ) -> LogRank | None:
     """Test whether groups share one survival curve.
 
     Parameters
     ----------
-    time, failed, weights : array_like, shape (rows,)
-        As in `survival.observations`; rows of weight 0 are dropped.
+    time, failed, weights, entry : array_like, shape (rows,)
+        As in `observations`; rows of weight 0 are dropped.
     group : array_like, shape (rows,)
         The group of each row; its text names it in the result.
+    strata : array_like, shape (rows,), optional
+        What to adjust for: failures are compared only within a stratum.
 
     Returns
     -------
     LogRank or None
         None when there is nothing to test: no failure, fewer than two groups at risk when one happens, or all
-        who are left fail at once. A group all censored before the first failure is listed with 0 expected and
-        takes no degree of freedom (as in R's survdiff).
+        who are left fail at once.
 
     Raises
     ------
     ValueError
-        If a column breaks its rule or a group is missing.
+        If a column breaks its rule, or a group or stratum is missing.
 
     Notes
     -----
-    Statistic and P value are those of lifelines; sources are in `REFERENCE`.
+    Sources are in `REFERENCE`. As R's survdiff, with strata() for strata: a group all censored before the
+    first failure is listed with 0 expected and takes no degree of freedom. Where R stops at a singular
+    matrix, as when strata hold different groups, each set of groups that never met in a test takes one
+    degree of freedom off: between sets nothing is compared.
     """
-    rows = observations(time, failed, weights)
-    member, names = _members(group, rows.time.size)
-    counted = rows.weights > 0
-    rows, member = rows.where(counted), member[counted]
-    table = _count(rows, member, len(names))
-    if not table.tells_apart():
+    counts = count(time, failed, group, weights, strata, entry)
+    found = score(counts)
+    statistic, df = found.chi_square()
+    if not df:
         return None
-    expected = table.expected()
-    compared = (expected > 0)[member]
-    test = _test(rows.where(compared), member[compared])
     return LogRank(
-        statistic=float(test.test_statistic),
-        df=int(test.degrees_of_freedom),
-        p=float(test.p_value),
-        groups=_totals(names, table, expected),
+        statistic,
+        df,
+        float(chi2.sf(statistic, df)),
+        totals(counts, found),
+        n=int(counts.n.sum()),
+        events=int(counts.failures.sum()),
+        method=said(METHOD, strata, entry),
     )
 
 
-def _members(group: ArrayLike, rows: int) -> tuple[IntArray, list[str]]:
-    """Give each row's group as a position in the sorted names."""
-    labels = np.asarray(group, dtype=object)
-    check_length("group", labels.size, rows)
-    codes, distinct = pd.factorize(labels)
-    missing = np.flatnonzero(codes < 0)
-    if missing.size:
-        raise ValueError(
-            f"group[{missing[0]}] is {labels[missing[0]]}: every row needs a group; "
-            "name it or leave its row out"
+def pairwise_log_rank(
+    time: ArrayLike,
+    failed: ArrayLike,
+    group: ArrayLike,
+    weights: ArrayLike | None = None,
+    *,
+    strata: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
+) -> tuple[Pair, ...]:
+    """Test each two groups, in name order, with P values adjusted after Holm.
+
+    Parameters, errors and sources are those of `log_rank`; each pair is tested as if the others were not
+    there (R's survdiff on the subset, then p.adjust).
+    """
+    counts = count(time, failed, group, weights, strata, entry)
+    pairs = [counts.of_pair(a, b) for a, b in combinations(range(len(counts.names)), 2)]
+    tests = [score(pair).chi_square() for pair in pairs]
+    p = [float(chi2.sf(statistic, df)) if df else None for statistic, df in tests]
+    return tuple(
+        Pair(
+            pair.names[0],
+            pair.names[1],
+            statistic if df else None,
+            p_alone,
+            p_holm,
+            n=int(pair.n.sum()),
+            events=int(pair.failures.sum()),
+            method=said(METHOD_PAIRWISE, strata, entry),
         )
-    names, position = np.unique([str(label) for label in distinct], return_inverse=True)
-    return position[codes], names.tolist()
+        for pair, (statistic, df), p_alone, p_holm in zip(pairs, tests, p, _holm(p), strict=True)
+    )
 
 
-def _count(rows: Observations, member: IntArray, groups: int) -> _CountTable:
-    times, position = np.unique(rows.time, return_inverse=True)
-    cell = position * groups + member
-
-    def per_cell(weights: IntArray) -> IntArray:
-        return np.bincount(cell, weights, times.size * groups).astype(np.int64).reshape(times.size, groups)
-
-    leaving = per_cell(rows.weights)
-    return _CountTable(leaving[::-1].cumsum(axis=0)[::-1], per_cell(rows.weights * rows.failed))
+def _holm(p: Sequence[float | None]) -> list[float | None]:
+    tested = [value for value in p if value is not None]
+    adjusted = iter(multipletests(tested, method="holm")[1].tolist() if tested else ())
+    return [None if value is None else next(adjusted) for value in p]
 
 
-def _test(rows: Observations, member: IntArray) -> StatisticalResult:
-    # lifelines silences numpy's warnings for the whole process; the context gives them back.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return multivariate_logrank_test(rows.time, member, rows.failed, weights=rows.weights)
+def said(method: str, strata: ArrayLike | None, entry: ArrayLike | None) -> str:
+    """Add to a method what strata and late entries make of it."""
+    added = (WITHIN_STRATA if strata is not None else "", LATE_ENTRY if entry is not None else "")
+    return " ".join(filter(None, (method, *added)))
 
 
-def _totals(names: list[str], table: _CountTable, expected: FloatArray) -> dict[str, GroupTotals]:
-    columns = (table.at_risk[0].tolist(), table.failures.sum(axis=0).tolist(), expected.tolist())
-    rows = zip(names, *columns, strict=True)
-    return {name: GroupTotals(n, observed, expects) for name, n, observed, expects in rows if n}
+def crossing(a: SurvivalCurve, b: SurvivalCurve) -> bool:
+    """Say whether each of two curves somewhere lies above the other by CROSSING_MARGIN.
+
+    Read only where FEW_AT_RISK or more are at risk in both.
+
+    A difference of hazards that changes sign is missed by the log-rank test and hidden by one number.
+    """
+    differences = []
+    for day in sorted({*a.time, *b.time}):
+        ours, theirs = a.at(day), b.at(day)
+        if min(ours.at_risk, theirs.at_risk) >= FEW_AT_RISK:
+            differences.append((ours.survival or 0) - (theirs.survival or 0))
+    return bool(differences) and min(differences) <= -CROSSING_MARGIN and max(differences) >= CROSSING_MARGIN

@@ -6,26 +6,29 @@ from urllib.parse import urlencode
 import django_filters
 from django import forms
 from django.core.paginator import Paginator
-from django.db.models import QuerySet
+from django.db.models import Case, F, QuerySet, Value, When
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from outcomes.standing import Standing, standings
 from outcomes.strata import LIGAMENT_SURGERY, ZONE
-from registry.access import Action, require, surgeons_of, units_for
-from registry.models import Repair, Surgeon, Unit
+from registry.access import Action, require, results_shown, surgeons_shown, units_for
+from registry.models import Repair, Surgeon, Unit, User
 from registry.vocabulary import Augmentation, LigamentSurgery, Meniscus, Pattern
 
 PAGE_SIZE = 50
 # What the list may be sorted by: code in the address, label, and the columns that decide.
-SORTS: dict[str, tuple[str, tuple[str, ...]]] = {
+Sorts = dict[str, tuple[str, tuple[str, ...]]]
+SORTS: Sorts = {
     "operated": ("Operated", ("tear__procedure__operated_on",)),
-    "surgeon": ("Surgeon", ("tear__procedure__lead_surgeon__name",)),
     "meniscus": ("Meniscus", ("tear__meniscus",)),
     "pattern": ("Tear", ("tear__pattern",)),
     "zone": ("Zone", ("tear__vascular_zone",)),
+    "surgeon": ("Surgeon", ("surgeon",)),
 }
 DEFAULT_SORT = "-operated"
+# How a surgeon is called whose results the reader may not see by name.
+UNNAMED = "Colleague"
 
 
 def _day(lookup: str, label: str) -> django_filters.DateFilter:
@@ -47,9 +50,9 @@ class RepairFilter(django_filters.FilterSet):
         label="Unit",
     )
     surgeon = django_filters.ModelChoiceFilter(
-        field_name="tear__procedure__lead_surgeon",
+        method="led_by",
         to_field_name="code",
-        queryset=lambda request: _surgeons(request),
+        queryset=lambda request: surgeons_shown(request.user),
         label="Lead surgeon",
     )
     meniscus = django_filters.ChoiceFilter(
@@ -66,23 +69,32 @@ class RepairFilter(django_filters.FilterSet):
         model = Repair
         fields: ClassVar[list[str]] = []
 
+    def led_by(self, repairs: QuerySet[Repair], _: str, surgeon: Surgeon) -> QuerySet[Repair]:
+        """The repairs of a surgeon that go by name; the others would tell what the column does not."""
+        shown = results_shown(self.request.user, "tear__procedure__")
+        return repairs.filter(shown, tear__procedure__lead_surgeon=surgeon)
+
 
 def repairs(request: HttpRequest) -> HttpResponse:
     """The list, filtered, sorted and paged."""
     units = require(request.user, Action.SEE_RECORD)
-    filtered = RepairFilter(request.GET, queryset=_rows(units), request=request)
-    sort, order = _order(request.GET.get("sort", ""))
-    page = Paginator(filtered.qs.order_by(*order), PAGE_SIZE).get_page(request.GET.get("page"))
+    assert isinstance(request.user, User)  # noqa: S101 - require() let nobody else pass
+    filtered = RepairFilter(request.GET, queryset=_rows(request.user, units), request=request)
+    listed = filtered.qs if filtered.is_valid() else Repair.objects.none()
+    sorts = _sorts(request.user)
+    sort, order = _order(request.GET.get("sort", ""), sorts)
+    page = Paginator(listed.order_by(*order), PAGE_SIZE).get_page(request.GET.get("page"))
     shown = list(page.object_list)
     known = standings(shown)
     context = {
         "filter": filtered,
         "page": page,
         "query": _query(request, drop="page"),
-        "sort_links": _sort_links(request, sort),
+        "sort_links": _sort_links(request, sort, sorts),
+        "sorts_by_surgeon": "surgeon" in sorts,
         "rows": [_row(repair, known[repair.pk]) for repair in shown],
     }
-    response = render(request, "outcomes/repairs.html", context)
+    response = render(request, "outcomes/repairs.html", context, status=200 if filtered.is_valid() else 400)
     response["Cache-Control"] = "no-store"
     return response
 
@@ -91,13 +103,16 @@ def _row(repair: Any, standing: Standing) -> dict[str, Any]:
     return {"repair": repair, "standing": standing, "ligament": LigamentSurgery(repair.ligament).label}
 
 
-def _rows(units: QuerySet[Unit]) -> QuerySet[Repair]:
+def _rows(person: User, units: QuerySet[Unit]) -> QuerySet[Repair]:
+    named = When(results_shown(person, "tear__procedure__"), then=F("tear__procedure__lead_surgeon__name"))
     return (
         Repair.objects.filter(tear__procedure__unit__in=units)
-        .select_related(
-            "tear__procedure__knee__patient", "tear__procedure__lead_surgeon", "tear__procedure__unit"
+        .select_related("tear__procedure__knee__patient", "tear__procedure__unit")
+        .annotate(
+            zone=ZONE.expression,
+            ligament=LIGAMENT_SURGERY.expression,
+            surgeon=Case(named, default=Value(UNNAMED)),
         )
-        .annotate(zone=ZONE.expression, ligament=LIGAMENT_SURGERY.expression)
     )
 
 
@@ -105,22 +120,24 @@ def _units(request: HttpRequest) -> QuerySet[Unit]:
     return units_for(request.user, Action.SEE_RECORD)
 
 
-def _surgeons(request: HttpRequest) -> QuerySet[Surgeon]:
-    return surgeons_of(_units(request))
+def _sorts(person: User) -> Sorts:
+    """The sorts offered: by surgeon only to who sees another's results by name."""
+    sees_others = surgeons_shown(person).exclude(user=person).exists()
+    return {code: sort for code, sort in SORTS.items() if code != "surgeon" or sees_others}
 
 
-def _order(asked: str) -> tuple[str, list[str]]:
+def _order(asked: str, sorts: Sorts) -> tuple[str, list[str]]:
     """The sort asked for if it is on the list, else the default; ties broken by key, so paging is stable."""
-    sort = asked if asked.removeprefix("-") in SORTS else DEFAULT_SORT
+    sort = asked if asked.removeprefix("-") in sorts else DEFAULT_SORT
     sign = "-" if sort.startswith("-") else ""
-    columns = SORTS[sort.removeprefix("-")][1]
+    columns = sorts[sort.removeprefix("-")][1]
     return sort, [*(sign + column for column in columns), f"{sign}pk"]
 
 
-def _sort_links(request: HttpRequest, sort: str) -> list[dict[str, Any]]:
+def _sort_links(request: HttpRequest, sort: str, sorts: Sorts) -> list[dict[str, Any]]:
     kept = _query(request, drop="sort")
     links = []
-    for code, (label, _) in SORTS.items():
+    for code, (label, _) in sorts.items():
         direction = {code: "ascending", f"-{code}": "descending"}.get(sort, "")
         target = f"-{code}" if direction == "ascending" else code
         url = f"?{kept}{'&' if kept else ''}sort={target}"

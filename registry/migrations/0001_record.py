@@ -568,7 +568,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='secondlookfinding',
-            constraint=models.UniqueConstraint(fields=('look', 'tear'), name='look_finding_once_a_tear', violation_error_message='This tear already has a finding in this second look. Change that one.'),
+            constraint=models.UniqueConstraint(fields=('look', 'tear'), name='look_finding_once_a_tear', violation_error_message='This tear already has a finding in this second look, which stays. Leave it empty here.'),
         ),
         migrations.AddConstraint(
             model_name='repair',
@@ -604,7 +604,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='reoperationontear',
-            constraint=models.UniqueConstraint(fields=('reoperation', 'tear'), name='reoperation_once_a_tear', violation_error_message='This tear already stands in this reoperation. Change that entry.'),
+            constraint=models.UniqueConstraint(fields=('reoperation', 'tear'), name='reoperation_once_a_tear', violation_error_message='This tear already stands in this reoperation, which stays. Leave it empty here.'),
         ),
         migrations.AddConstraint(
             model_name='imagingfinding',
@@ -620,7 +620,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='imagingfinding',
-            constraint=models.UniqueConstraint(fields=('imaging', 'tear'), name='imaging_finding_once_a_tear', violation_error_message='This tear already has a finding in this examination. Change that one.'),
+            constraint=models.UniqueConstraint(fields=('imaging', 'tear'), name='imaging_finding_once_a_tear', violation_error_message='This tear already has a finding in this examination, which stays. Leave it empty here.'),
         ),
         migrations.AddConstraint(
             model_name='patient',
@@ -632,7 +632,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='patient',
-            constraint=models.CheckConstraint(condition=models.Q(('died_on__isnull', True), ('died_on__gte', models.F('born_on')), _connector='OR'), name='patient_died_after_birth', violation_error_message='The date of death lies before the date of birth. Correct one of them.'),
+            constraint=models.CheckConstraint(condition=models.Q(('died_on__isnull', True), ('died_on__gte', models.F('born_on')), _connector='OR'), name='patient_died_after_birth', violation_error_message='The date of death lies before the date of birth. Correct the date of death.'),
         ),
         migrations.AddConstraint(
             model_name='patient',

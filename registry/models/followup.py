@@ -182,7 +182,7 @@ class ImagingFinding(TearFinding):
                 fields=["imaging", "tear"],
                 name="imaging_finding_once_a_tear",
                 violation_error_message=(
-                    "This tear already has a finding in this examination. Change that one."
+                    "This tear already has a finding in this examination, which stays. Leave it empty here."
                 ),
             ),
         ]
@@ -232,7 +232,7 @@ class SecondLookFinding(TearFinding):
                 fields=["look", "tear"],
                 name="look_finding_once_a_tear",
                 violation_error_message=(
-                    "This tear already has a finding in this second look. Change that one."
+                    "This tear already has a finding in this second look, which stays. Leave it empty here."
                 ),
             ),
         ]
@@ -279,7 +279,9 @@ class ReoperationOnTear(TearFinding):
             models.UniqueConstraint(
                 fields=["reoperation", "tear"],
                 name="reoperation_once_a_tear",
-                violation_error_message="This tear already stands in this reoperation. Change that entry.",
+                violation_error_message=(
+                    "This tear already stands in this reoperation, which stays. Leave it empty here."
+                ),
             ),
         ]
 

@@ -1,6 +1,6 @@
 """Limits said once and held twice: in words by a validator, and by the database as a constraint."""
 
-from datetime import date
+from datetime import UTC, date, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -42,12 +42,16 @@ def _choice_check(model: str, field: str, allowed: list[Any]) -> CheckConstraint
     return FieldCheck(condition=one_of, name=f"{model}_{field}_code")
 
 
+# The easternmost offset of the time-zone database: where a day begins first.
+FIRST_TO_BEGIN_A_DAY = timedelta(hours=14)
+
+
 def not_in_future(value: date) -> None:
-    """Refuse a date after today."""
-    today = timezone.localdate()
-    if value > today:
+    """Refuse a day that has not begun anywhere on Earth: a unit may lie in any time zone."""
+    latest = (timezone.now().astimezone(UTC) + FIRST_TO_BEGIN_A_DAY).date()
+    if value > latest:
         raise ValidationError(
-            "%(value)s lies in the future (today is %(today)s). Correct the date.",
+            "%(value)s lies in the future (nowhere is it later than %(latest)s yet). Correct the date.",
             code="future",
-            params={"value": value.isoformat(), "today": today.isoformat()},
+            params={"value": value.isoformat(), "latest": latest.isoformat()},
         )

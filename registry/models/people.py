@@ -96,7 +96,7 @@ class Patient(models.Model):
                 condition=Q(died_on__isnull=True) | Q(died_on__gte=F("born_on")),
                 name="patient_died_after_birth",
                 violation_error_message=(
-                    "The date of death lies before the date of birth. Correct one of them."
+                    "The date of death lies before the date of birth. Correct the date of death."
                 ),
             ),
             models.CheckConstraint(
@@ -181,7 +181,7 @@ class Identity(models.Model):
     def sealed(cls, patient: Patient, **plain: str) -> "Identity":
         """An unsaved identity whose plain values (keys as FIELDS) are sealed and indexed."""
         values = {f"{name}_sealed": sealing.seal(plain.get(name, "")) for name in cls.FIELDS}
-        index = sealing.blind_index(patient.unit.code, plain["hospital_number"])
+        index = sealing.blind_index(patient.unit_id, plain["hospital_number"])
         return cls(patient=patient, unit=patient.unit, hospital_number_index=index, **values)
 
     def opened(self) -> dict[str, str]:

@@ -114,9 +114,16 @@ class Tear(models.Model):
             raise ValidationError(
                 {"revises": "The earlier tear is in another knee. Choose one of this knee."}
             )
-        if earlier.operated_on > self.procedure.operated_on:
+        if earlier.operated_on >= self.procedure.operated_on:
             raise ValidationError(
-                {"revises": "The earlier tear was repaired after this operation. Choose another."}
+                {"revises": "The earlier tear was not operated on before this operation. Choose another."}
+            )
+        if not self.revises.is_repaired:
+            raise ValidationError(
+                {
+                    "revises": f"The earlier tear is marked '{self.revises.get_treatment_display()}': only a "
+                    "tear marked repaired or part repaired can return. Choose another."
+                }
             )
 
     @property

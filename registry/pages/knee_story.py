@@ -8,8 +8,8 @@ from django.shortcuts import render
 from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for, knees_for, units_for
-from registry.models import EndOfFollowUp, Knee
-from registry.pages.forms.events import KINDS, EventKind
+from registry.models import EndOfFollowUp
+from registry.pages.forms.events import open_kinds
 from registry.pages.story import READS, story
 
 
@@ -27,12 +27,6 @@ def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
         "may_identify": knees_for(request.user, Action.SEE_IDENTITY).filter(pk=found.pk).exists(),
         "knee": found,
         "moments": story(found, end, own_units),
-        "kinds": _kinds(found, end) if may_record else [],
+        "kinds": open_kinds(found, end).values() if may_record else [],
     }
     return render(request, "registry/knee_story.html", context)
-
-
-def _kinds(knee: Knee, end: EndOfFollowUp | None) -> list[EventKind]:
-    """What can still be recorded: follow-up ends once, and so does a life."""
-    over = {"end-of-follow-up": bool(end), "death": bool(knee.patient.died_on)}
-    return [kind for kind in KINDS.values() if not over.get(kind.slug)]

@@ -11,20 +11,26 @@ from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for
-from registry.models import Knee, Tear
+from registry.models import EndOfFollowUp, Knee
 from registry.pages.forms.base import Spoken, problems_of
-from registry.pages.forms.events import KINDS, EventForm, EventKind, FindingForm, Posted
+from registry.pages.forms.events import EventForm, EventKind, FindingForm, Posted, open_kinds
 from registry.pages.forms.saving import Entry, save
+from registry.pages.tears import tears_of
+from registry.pages.wording import facts
+
+ANOTHER_DAY = "If this was another one, enter its own date."
 
 
 @cache_control(no_store=True)
 def record_event(request: HttpRequest, knee: UUID, kind: str) -> HttpResponse:
     """The empty page, the page with what is to be mended, or back to the Knee story."""
     found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)
-    if kind not in KINDS:
+    end = EndOfFollowUp.objects.filter(patient=found.patient).first()
+    still_open = open_kinds(found, end).get(kind)
+    if still_open is None:
         raise Http404
     posted = request.POST if request.method == "POST" else None
-    entry = EventEntry.of(KINDS[kind], found, posted)
+    entry = EventEntry.of(still_open, found, posted)
     if posted is not None and entry.is_valid() and save(entry.entries()):
         messages.success(request, f"{entry.kind.name} recorded.")
         return redirect("knee_story", found.uuid)
@@ -70,16 +76,24 @@ class EventEntry:
         if not all([form.is_valid() for form in self.forms]):
             return False
         self.recorded = self.event.recorded_before()
-        return self.recorded is None or self._joins(self.recorded)
+        return self._stands_alone() if self.recorded is None else self._joins(self.recorded)
+
+    def _stands_alone(self) -> bool:
+        if words := self.event.nothing_told(self.said):
+            self.event.add_error(None, words)
+        return self.event.is_valid()
 
     def _joins(self, recorded: Model) -> bool:
-        for name in self.event.differences(recorded):
-            self.event.add_error(
-                name, f"The {recorded} is recorded otherwise. Choose the same, or correct the date."
-            )
         if not self.said:
             self.event.add_error(
-                None, f"The {recorded} is already recorded. Correct the date, or leave this entry."
+                None, f"The {recorded} is already on record and cannot be changed here. {ANOTHER_DAY}"
+            )
+            return False
+        for name in self.event.differences(recorded):
+            self.event.add_error(
+                name,
+                f"The {recorded} is on record with: {_known(recorded, name)}. Choose that to add to it; what "
+                f"is on record cannot be changed here. {ANOTHER_DAY}",
             )
         for finding in self.said:
             finding.concerns(recorded)
@@ -91,7 +105,6 @@ class EventEntry:
         return [*event, *[(finding, finding.instance) for finding in self.said]]
 
 
-def tears_of(knee: Knee) -> list[Tear]:
-    """Every tear of a knee with its operation and repair, in the order that numbers them on every page."""
-    tears = Tear.objects.filter(procedure__knee=knee).select_related("procedure", "repair")
-    return list(tears.order_by("procedure__operated_on", "pk"))
+def _known(recorded: Model, name: str) -> str:
+    """A field of a recorded event as a page shows it."""
+    return next((text for _, text in facts(recorded, name)), "nothing entered")

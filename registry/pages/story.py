@@ -103,7 +103,7 @@ def story(knee: Knee, end: EndOfFollowUp | None, own_units: set[int]) -> list[Mo
     told: Iterable[Iterable[Moment]] = (
         (_injury(procedure) for procedure in procedures),
         (_operation(procedure, names, own_units) for procedure in procedures),
-        _planned(procedures, knee.looks.all()),
+        _planned(procedures, knee),
         (_look(look, names) for look in knee.looks.all()),
         (_imaging(imaging, names) for imaging in knee.imaging.all()),
         (_visit(visit, procedures) for visit in knee.visits.all()),
@@ -111,6 +111,7 @@ def story(knee: Knee, end: EndOfFollowUp | None, own_units: set[int]) -> list[Mo
         (_reoperation(again, names) for again in knee.reoperations.all()),
         (_complication(complication) for complication in knee.complications.all()),
         (_contact(contact) for contact in knee.contacts.all()),
+        _permission(knee),
         _end(knee, end),
     )
     return sorted(chain.from_iterable(told), key=lambda moment: (moment.on, moment.rank))
@@ -188,16 +189,25 @@ def _tear(tear: Tear, names: Names) -> Part:
     return Part(names[tear.pk], [*returned, *tear_facts(tear)])
 
 
-def _planned(procedures: list[IndexProcedure], looks: Iterable[SecondLook]) -> Iterator[Moment]:
-    looked_on = [look.looked_on for look in looks]
+def _planned(procedures: list[IndexProcedure], knee: Knee) -> Iterator[Moment]:
+    """Plans not carried out; ligament_operation_done() of Today says the same to the database."""
     for procedure in procedures:
         planned_on = procedure.ligament_planned_on
-        if (
-            planned_on
-            and procedure.staging == Staging.REPAIR_FIRST
-            and max(looked_on, default=date.min) < procedure.operated_on
-        ):
+        others = [each for each in procedures if each != procedure]
+        done_on = max(_ligament_work(knee, others), default=date.min)
+        if planned_on and procedure.staging == Staging.REPAIR_FIRST and done_on < procedure.operated_on:
             yield Moment(on=planned_on, title="Ligament operation planned", mark="is-planned")
+
+
+def _ligament_work(knee: Knee, procedures: list[IndexProcedure]) -> Iterator[date]:
+    """Days on which a staged knee was looked at again or a ligament treated."""
+    yield from (look.looked_on for look in knee.looks.all())
+    yield from (
+        again.operated_on for again in knee.reoperations.all() if again.other_surgery == OtherSurgery.LIGAMENT
+    )
+    for procedure in procedures:
+        if LigamentState.TREATED_HERE in [getattr(procedure, name) for name in LIGAMENTS]:
+            yield procedure.operated_on
 
 
 def _look(look: SecondLook, names: Names) -> Moment:
@@ -264,6 +274,13 @@ def _complication(complication: Complication) -> Moment:
 def _contact(contact: Contact) -> Moment:
     known = [("Known", "Not operated on again by that day")]
     return Moment(contact.contacted_on, f"Contact: {contact.get_source_display()}", known)
+
+
+def _permission(knee: Knee) -> Iterator[Moment]:
+    patient = knee.patient
+    if patient.research_permission_on:
+        answer = patient.get_research_permission_display()
+        yield Moment(patient.research_permission_on, f"Research permission: {answer}", rank=4)
 
 
 def _end(knee: Knee, end: EndOfFollowUp | None) -> Iterator[Moment]:

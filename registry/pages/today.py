@@ -11,7 +11,7 @@ from itertools import groupby
 from operator import or_
 from typing import Any
 
-from django.db.models import CharField, Count, Exists, F, Model, OuterRef, Q, QuerySet, Value
+from django.db.models import CharField, Count, Exists, F, Model, OuterRef, Q, QuerySet, Subquery, Value
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -36,8 +36,11 @@ from registry.models import (
     User,
     Visit,
 )
+from registry.models.procedures import LIGAMENTS
+from registry.pages.find_patient import HospitalNumberForm
 from registry.rules.indications import PREREQUISITES
-from registry.vocabulary import Answer, LigamentState, Staging
+from registry.scoring import INSTRUMENTS
+from registry.vocabulary import Answer, LigamentState, OtherSurgery, ReoperatedSince, Staging
 
 LISTED = 20
 SOON_DAYS = 30
@@ -96,17 +99,17 @@ def today(request: HttpRequest) -> HttpResponse:
         "incomplete": incomplete(seen) if sees_record else [],
         "recent": recently_recorded(seen) if sees_record else None,
         "counts": counts(counted.exclude(pk__in=seen)),
-        "people": people(units_for(request.user, Action.MANAGE_UNIT).exclude(pk__in=counted)),
+        "people": people(units_for(request.user, Action.MANAGE_UNIT).exclude(pk__in=seen)),
+        "find": HospitalNumberForm() if sees_record else None,
     }
     return render(request, "registry/today.html", context)
 
 
 def ligament_operations_due(units: Units) -> Listing:
-    """Staged knees still followed and not looked at since, whose ligament date has passed or is near."""
+    """Staged knees still followed and not seen to since, whose ligament date has passed or is near."""
     now = timezone.localdate()
-    looked = SecondLook.objects.filter(knee=OuterRef("knee"), looked_on__gte=OuterRef("operated_on"))
     due = _procedures(units).filter(
-        ~Exists(looked),
+        ~ligament_operation_done(),
         staging=Staging.REPAIR_FIRST,
         ligament_planned_on__lte=now + timedelta(days=SOON_DAYS),
         knee__patient__died_on__isnull=True,
@@ -117,12 +120,54 @@ def ligament_operations_due(units: Units) -> Listing:
         for procedure in due.order_by("ligament_planned_on", "pk")[:LISTED]
         if (planned_on := procedure.ligament_planned_on)
     ]
-    return Listing("Ligament operation due, no second look yet", "Planned", due.count(), lines)
+    return Listing("Ligament operation due", "Planned", due.count(), lines)
+
+
+def ligament_operation_done() -> Q:
+    """Of an operation: whether the knee was looked at again, or a ligament treated, on its day or later."""
+    later = {"knee": OuterRef("knee"), "operated_on__gte": OuterRef("operated_on")}
+    looked = SecondLook.objects.filter(knee=OuterRef("knee"), looked_on__gte=OuterRef("operated_on"))
+    reoperated = Reoperation.objects.filter(**later, other_surgery=OtherSurgery.LIGAMENT)
+    treated = reduce(or_, (Q(**{name: LigamentState.TREATED_HERE}) for name in LIGAMENTS))
+    operated = IndexProcedure.objects.filter(treated, **later).exclude(pk=OuterRef("pk"))
+    return Q(Exists(looked)) | Q(Exists(reoperated)) | Q(Exists(operated))
 
 
 def incomplete(units: Units) -> list[Listing]:
-    """What was left open when an operation was recorded."""
-    return [_without_zone(units), _without_posteromedial_look(units), _without_prerequisites(units)]
+    """What was left open when an operation was recorded, and what an answer left to be verified."""
+    return [
+        _to_verify(units),
+        _without_zone(units),
+        _without_posteromedial_look(units),
+        _without_prerequisites(units),
+    ]
+
+
+def _to_verify(units: Units) -> Listing:
+    """Answers "yes, operated on again" since when no operation on that knee has come on record.
+
+    Since the last operation that was on record when the answer was: one recorded later may be what it means.
+    """
+    known = IndexProcedure.objects.filter(
+        knee=OuterRef("knee"),
+        operated_on__lte=OuterRef("answered_on"),
+        recorded_at__lte=OuterRef("recorded_at"),
+    )
+    later = {"knee": OuterRef("knee"), "operated_on__gt": OuterRef("since")}
+    told = (
+        ScoreResponse.objects.filter(
+            reoperated_since=ReoperatedSince.YES,
+            knee__in=IndexProcedure.objects.filter(unit__in=units).values("knee"),
+        )
+        .annotate(since=Subquery(known.order_by("-operated_on").values("operated_on")[:1]))
+        .filter(~Exists(Reoperation.objects.filter(**later)), ~Exists(IndexProcedure.objects.filter(**later)))
+        .select_related("knee__patient")
+    )
+    lines = [
+        Line(score.knee, score.answered_on, INSTRUMENTS[score.instrument].name)
+        for score in told.order_by("-answered_on", "-pk")[:LISTED]
+    ]
+    return Listing("Operated on again, says the patient: to be verified", "Answered", told.count(), lines)
 
 
 def _without_zone(units: Units) -> Listing:

@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from registry.pages.find_patient import find_patient
 from registry.pages.identity import identity
 from registry.pages.knee_story import knee_story
 from registry.pages.record_event import record_event
@@ -11,6 +12,7 @@ from registry.pages.today import today
 
 urlpatterns = [
     path("", today, name="today"),
+    path("find/", find_patient, name="find_patient"),
     path("sign-in/", sign_in, name="sign_in"),
     path("sign-out/", sign_out, name="sign_out"),
     path("knees/<uuid:knee>/", knee_story, name="knee_story"),

@@ -49,6 +49,20 @@ def database_is_supported(**_: Any) -> list[CheckMessage]:
     ]
 
 
+@register()
+def host_names_are_named(**_: Any) -> list[CheckMessage]:
+    """rimward.E004: answering to any host name lets a forged one into links and redirects."""
+    if not settings.PRODUCTION or "*" not in settings.ALLOWED_HOSTS:
+        return []
+    return [
+        Error(
+            "ALLOWED_HOSTS contains '*', so the site answers to any host name.",
+            hint="Name the hosts it is reached by, separated by commas.",
+            id="rimward.E004",
+        )
+    ]
+
+
 def _is_fernet_key(key: str) -> bool:
     try:
         Fernet(key)

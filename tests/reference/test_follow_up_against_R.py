@@ -1,45 +1,62 @@
 """Median follow-up and completeness against R 4.2.2.
 
-Median: quantile(survfit(Surv(time, 1 - status) ~ group, conf.type = "log-log"), 0.5), survival 3.5-3.
+Median: quantile(survfit(Surv(time, 1 - status) ~ group, conf.type = ...), 0.5), survival 3.5-3.
 Completeness: the formula of Clark, Altman & De Stavola, Lancet 2002;359:1309-10, in base R.
 """
 
-from dataclasses import asdict
+from datetime import date
 from typing import Any
 
 import pytest
 
-from outcomes.estimators.follow_up import completeness, reverse_kaplan_meier
+from outcomes.estimators.follow_up import clark_completeness, completeness, reverse_kaplan_meier
+from outcomes.estimators.survival import IntervalScale
+from tests.reference.selections import CURVES
 
-CURVES = [
-    ("aml", "overall"),
-    ("aml", "x=Maintained"),  # the reversed curve lies on one half from 45 to 161 weeks: median 103
-    ("aml", "x=Nonmaintained"),
-    ("veteran", "overall"),
-    ("veteran", "celltype=adeno"),
-    ("veteran", "celltype=large"),
-    ("veteran", "celltype=smallcell"),
-    ("veteran", "celltype=squamous"),
-    ("veteran", "trt=1"),
-    ("veteran", "trt=2"),
-    ("freireich_6mp", "overall"),
-    ("freireich_6mp", "group=6-MP"),
-    ("freireich_6mp", "group=placebo"),  # nobody censored: no median
-    ("diabetic", "overall"),
-    ("diabetic", "trt=0"),
-    ("diabetic", "trt=1"),
-]
+COMPLETENESS = ["overall", "overall, horizon 730 days", "arm=A", "arm=B"]
 
 
+@pytest.mark.parametrize("scale", ["log-log", "log", "plain"])
 @pytest.mark.parametrize(("name", "selection"), CURVES)
-def test_median_follow_up(reference: Any, same: Any, name: str, selection: str) -> None:
+def test_median_follow_up(
+    reference: Any, compare: Any, name: str, selection: str, scale: IntervalScale
+) -> None:
     truth = reference(name)
-    result = reverse_kaplan_meier(truth.column("time", selection), truth.column("status", selection))
-    assert asdict(result) == same(truth.curve(selection)["follow_up"])
+    curve = truth.curve(selection)
+    r = (curve if scale == "log-log" else curve["intervals"][scale])["follow_up"]
+    median = reverse_kaplan_meier(
+        truth.column("time", selection), truth.column("status", selection), interval=scale
+    )
+    compare("reverse Kaplan-Meier median", name, scale, {key: getattr(median, key) for key in r}, r)
 
 
-@pytest.mark.parametrize("selection", ["overall", "overall, horizon 730 days", "arm=A", "arm=B"])
-def test_completeness(reference: Any, same: Any, selection: str) -> None:
-    expected = reference("completeness_clark").expected[selection]
-    result = completeness(sum(expected["observed_days"]), sum(expected["potential_days"]))
-    assert result == same(expected["completeness"])
+@pytest.mark.parametrize("selection", COMPLETENESS)
+def test_completeness_of_sums(reference: Any, compare: Any, selection: str) -> None:
+    r = reference("completeness_clark").expected[selection]
+    found = completeness(sum(r["observed_days"]), sum(r["potential_days"]))
+    compare("Clark's completeness", "completeness_clark", "of sums", found, r["completeness"])
+
+
+@pytest.mark.parametrize("as_day", [str, date.fromisoformat, lambda day: date.fromisoformat(day).toordinal()])
+@pytest.mark.parametrize("selection", COMPLETENESS)
+def test_completeness_from_dates(reference: Any, compare: Any, selection: str, as_day: Any) -> None:
+    truth = reference("completeness_clark")
+    r = truth.expected[selection]
+    columns = [
+        [day and as_day(day) for day in truth.column(name, selection.partition(",")[0])]
+        for name in ("entry", "last_contact", "event_date")
+    ]
+    found = clark_completeness(*columns, as_day(r["close"]), r["horizon_days"])
+    r = {
+        "observed_days": sum(r["observed_days"]),
+        "potential_days": sum(r["potential_days"]),
+        "completeness": r["completeness"],
+        "n": len(r["observed_days"]),
+    }
+    compare(
+        "Clark's completeness",
+        "completeness_clark",
+        "from dates",
+        {key: getattr(found, key) for key in r},
+        r,
+    )

@@ -3,8 +3,9 @@
 from uuid import uuid4
 
 import pytest
+from django.contrib.auth.models import AnonymousUser
 
-from registry.access import Action, actions_of, knees_for, surgeons_of, units_for
+from registry.access import Action, actions_of, knees_for, surgeons_of, surgeons_shown, units_for
 from registry.models import Membership
 from registry.recording import record
 from registry.vocabulary import Role
@@ -84,6 +85,27 @@ def test_a_knee_operated_on_in_two_units_is_seen_by_both(cast: Cast) -> None:
     # By name within one's own unit, by code beyond it.
     assert "Dr Yew" in story
     assert "Dr Oak" not in story
+
+
+def test_whose_results_a_person_sees_by_name(cast: Cast) -> None:
+    elm = factories.a_surgeon(cast.unit, "elm", cast.colleague)
+    factories.a_surgeon(cast.other_unit, "yew")
+    assert list(surgeons_shown(cast.surgeon)) == [cast.oak]
+    assert list(surgeons_shown(cast.audit_lead)) == []
+    cast.unit.lead_sees_surgeon_results = cast.other_unit.lead_sees_surgeon_results = True
+    record(cast.unit, cast.other_unit)
+    assert list(surgeons_shown(cast.audit_lead)) == [elm, cast.oak]
+    assert list(surgeons_shown(cast.surgeon)) == [cast.oak]
+    assert list(surgeons_shown(cast.clinician)) == []
+    cast.audit_lead.is_active = False
+    assert list(surgeons_shown(cast.audit_lead)) == []
+    assert list(surgeons_shown(AnonymousUser())) == []
+
+
+def test_the_page_of_what_is_not_allowed_says_whom_to_ask(cast: Cast) -> None:
+    page = cast.client("clinician").get(OPERATION).content.decode()
+    assert "ask your unit&#x27;s administrator" in page or "ask your unit's administrator" in page
+    assert "under Unit" not in page
 
 
 def test_surgeons_of_several_units_come_once(cast: Cast) -> None:

@@ -33,6 +33,15 @@ def test_e002_one_key_for_two_locks(settings: Any, name: str) -> None:
     assert spoken() == set()
 
 
+def test_e004_any_host_name_in_production(settings: Any) -> None:
+    settings.ALLOWED_HOSTS = ["rimward.example.org", "*"]
+    assert spoken() == set()
+    settings.PRODUCTION = True
+    assert spoken() == {"rimward.E004"}
+    settings.ALLOWED_HOSTS = ["rimward.example.org", ".example.org"]
+    assert spoken() == set()
+
+
 def test_e003_a_database_the_rules_are_not_written_for(
     settings: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

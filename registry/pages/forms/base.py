@@ -46,6 +46,8 @@ class Spoken(forms.BaseForm):
 
     title = ""
     GROUPS: ClassVar[Groups] = {}
+    # Fields that take the whole width of the page.
+    WIDE: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

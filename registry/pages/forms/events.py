@@ -1,7 +1,8 @@
 """Forms of what happens to a knee after its operation, and the table of kinds that the pages go by."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, ClassVar, Self
 
 from django import forms
@@ -27,6 +28,7 @@ from registry.models.followup import TearFinding
 from registry.pages.forms.base import RecordForm
 from registry.pages.wording import Facts, tear_facts, tear_name
 from registry.scoring.lysholm import LYSHOLM
+from registry.vocabulary import OtherSurgery, ReoperationAction, ResearchPermission
 
 Posted = Mapping[str, Any] | None
 
@@ -49,6 +51,10 @@ class EventForm(RecordForm):
         rows: Any = self._meta.model._default_manager.filter(knee=self.instance.knee, **same)
         found: Model | None = rows.first()
         return found
+
+    def nothing_told(self, findings: Sequence["FindingForm"]) -> str:
+        """Why the event, with these findings, is none; the empty text when it is one."""
+        return ""
 
     def differences(self, recorded: Model) -> list[str]:
         """The fields in which this entry disagrees with the recorded event."""
@@ -98,6 +104,16 @@ class ReoperationForm(EventForm):
         model = Reoperation
         fields = ("operated_on", "planned", "other_surgery")
 
+    def nothing_told(self, findings: Sequence["FindingForm"]) -> str:
+        actions = [finding.cleaned_data["action"] for finding in findings]
+        done = [self.cleaned_data["other_surgery"], *actions]
+        if any(code not in (OtherSurgery.NONE, ReoperationAction.NONE) for code in done):
+            return ""
+        return (
+            "Nothing was done in this reoperation. Choose the other surgery, or say at a tear what was done. "
+            "If the knee was only looked at, record a second look instead."
+        )
+
 
 class ComplicationForm(EventForm):
     IDENTIFIED_BY = ("noticed_on", "kind")
@@ -145,6 +161,36 @@ class ScoreForm(EventForm):
         answers = {item.code: said.get(item.code) for item in self.instrument.items}
         self.instance.items = {code: value for code, value in answers.items() if value is not None}
         return said
+
+
+class ResearchPermissionForm(EventForm):
+    """What the patient answered last, and when. It replaces the answer before it."""
+
+    class Meta:
+        model = Patient
+        fields = ("research_permission", "research_permission_on")
+        labels: ClassVar = {"research_permission_on": "Date of the answer"}
+
+    @classmethod
+    def about(cls, knee: Knee, posted: Posted) -> Self:
+        return cls(posted, instance=knee.patient)
+
+    def clean(self) -> dict[str, Any]:
+        said: dict[str, Any] = super().clean() or self.cleaned_data
+        if "research_permission_on" in said and "research_permission" in said:
+            self._fit(said["research_permission"], said["research_permission_on"])
+        return said
+
+    def _fit(self, answer: str, answered_on: date | None) -> None:
+        asked = answer != ResearchPermission.NOT_ASKED
+        if asked and not answered_on:
+            self.add_error("research_permission_on", "Enter the day on which the patient answered.")
+        elif answered_on and not asked:
+            words = "Not asked, so there is no day of an answer. Choose the answer, or clear the date."
+            self.add_error("research_permission_on", words)
+        elif not self.has_changed():
+            words = "This is already on record. Change the answer or its date, or leave this page."
+            self.add_error(None, words)
 
 
 class EndOfFollowUpForm(EventForm):
@@ -239,7 +285,14 @@ KINDS: dict[str, EventKind] = {
         EventKind("reoperation", "Reoperation", ReoperationForm, ReoperationOnTearForm),
         EventKind("complication", "Complication", ComplicationForm),
         EventKind("contact", "Contact", ContactForm),
+        EventKind("research-permission", "Research permission", ResearchPermissionForm),
         EventKind("end-of-follow-up", "End of follow-up", EndOfFollowUpForm),
         EventKind("death", "Death", DeathForm),
     )
 }
+
+
+def open_kinds(knee: Knee, end: EndOfFollowUp | None) -> dict[str, EventKind]:
+    """What can still be recorded, by slug: follow-up ends once, and so does a life."""
+    over = {"end-of-follow-up": bool(end), "death": bool(knee.patient.died_on)}
+    return {slug: kind for slug, kind in KINDS.items() if not over.get(slug)}

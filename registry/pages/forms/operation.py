@@ -7,6 +7,8 @@ from typing import Any, ClassVar, Self
 
 from django import forms
 from django.db.models import QuerySet
+from django.urls import reverse
+from django.utils.html import format_html
 
 from registry.access import surgeons_of
 from registry.models import Identity, IndexProcedure, Knee, Patient, Repair, Surgeon, Tear, Unit, User
@@ -15,6 +17,7 @@ from registry.models.procedures import LIGAMENTS
 from registry.models.repairs import TECHNIQUE_FIELDS
 from registry.pages.forms.base import Groups, RecordForm, Spoken, fields_of
 from registry.pages.forms.saving import Entry
+from registry.pages.tears import Offered, repaired_before
 from registry.rules.indications import PREREQUISITES
 from registry.sealing import blind_index
 from registry.vocabulary import REPAIRED_TREATMENTS, Sex, Side, Technique
@@ -86,21 +89,22 @@ class PatientForm(Spoken, forms.Form):
     def _refuse_known_knee(self, known: Patient) -> None:
         """A knee's next operation is recorded from its story, where a tear that came back can be named."""
         side = self.cleaned_data.get("side")
-        if side and Knee.objects.filter(patient=known, side=side).exists():
-            self.add_error(
-                "side",
-                f"The {side} knee of this patient is on record. Find it under Repairs and record its next "
-                "operation from there, so that a tear that came back can be named.",
+        knee = Knee.objects.filter(patient=known, side=side).first()
+        if knee:
+            words = (
+                'The {} knee of this patient is on record. Record its next operation from its <a href="{}">'
+                "Knee story</a>, so that a tear that came back can be named."
             )
+            self.add_error("side", format_html(words, side, reverse("knee_story", args=[knee.uuid])))
 
     def _refuse_another_person(self, known: Patient) -> None:
-        number, sex, born_on = (self.cleaned_data[name] for name in ("hospital_number", "sex", "born_on"))
+        sex, born_on = (self.cleaned_data[name] for name in ("sex", "born_on"))
         said = {"sex": Sex(sex).label.lower(), "born_on": f"date of birth {born_on}"}
         for name, words in said.items():
             if self.cleaned_data[name] != getattr(known, name):
                 self.add_error(
                     name,
-                    f"Hospital number {number} belongs to a patient on record who does not match {words}. "
+                    f"This hospital number belongs to a patient on record who does not match {words}. "
                     "Check both; nothing is merged.",
                 )
 
@@ -110,7 +114,7 @@ class PatientForm(Spoken, forms.Form):
         unit, number = self.cleaned_data.get("unit"), self.cleaned_data.get("hospital_number")
         if not unit or not number:
             return None
-        index = blind_index(unit.code, number)
+        index = blind_index(unit.pk, number)
         identity = (
             Identity.objects.filter(unit=unit, hospital_number_index=index).select_related("patient").first()
         )
@@ -177,8 +181,28 @@ class ProcedureForm(RecordForm):
         return said
 
 
+class ReturnField(forms.TypedChoiceField):
+    """Whether a tear is new or the return of an earlier one. Neither is assumed."""
+
+    NEW = "new"
+
+    def __init__(self, earlier: Offered) -> None:
+        tears = {str(tear.pk): tear for tear, _ in earlier}
+        super().__init__(
+            choices=[(self.NEW, "A new tear"), *((str(tear.pk), words) for tear, words in earlier)],
+            coerce=tears.get,
+            empty_value=None,
+            widget=forms.RadioSelect,
+            label="New, or the return of an earlier tear",
+            help_text="If it was repaired before, that repair failed on the day of this operation.",
+            error_messages={"required": "Say whether this tear is new or the return of an earlier one."},
+        )
+
+
 class TearForm(RecordForm):
     """One tear as found."""
+
+    WIDE = ("revises",)
 
     class Meta:
         model = Tear
@@ -198,24 +222,17 @@ class TearForm(RecordForm):
             "before_popliteal_hiatus",
             "root_type",
             "ramp_type",
-            "revises",
         )
-        labels: ClassVar = {"revises": "Return of an earlier tear"}
-        help_texts: ClassVar = {
-            "revises": "If this tear was repaired before: that repair failed on the day of this operation."
-        }
 
-    def __init__(self, earlier: QuerySet[Tear], *args: Any, **kwargs: Any) -> None:
+    def __init__(self, earlier: Offered, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if earlier:
-            self.fields["revises"] = forms.ModelChoiceField(
-                earlier,
-                required=False,
-                label=self.fields["revises"].label,
-                help_text=self.fields["revises"].help_text,
-            )
-        else:
-            del self.fields["revises"]
+            self.fields["revises"] = ReturnField(earlier)
+
+    def clean(self) -> dict[str, Any]:
+        said: dict[str, Any] = super().clean() or self.cleaned_data
+        self.instance.revises = said.get("revises")
+        return said
 
     @property
     def says_repaired(self) -> bool:
@@ -242,7 +259,7 @@ class TearCard:
     repair: RepairForm
 
     @classmethod
-    def numbered(cls, number: int, earlier: QuerySet[Tear], posted: Posted) -> Self:
+    def numbered(cls, number: int, earlier: Offered, posted: Posted) -> Self:
         tear = TearForm(
             earlier, posted, prefix=f"tear-{number}", empty_permitted=True, use_required_attribute=False
         )
@@ -292,7 +309,7 @@ class OperationEntry:
             patient = KnownKneeForm(units, knee, posted, prefix="patient", initial=first)
         else:
             patient = PatientForm(units, posted, prefix="patient", initial=first)
-        earlier = Tear.objects.filter(procedure__knee=knee, repair__isnull=False).select_related("procedure")
+        earlier = repaired_before(knee) if knee else []
         return cls(
             patient,
             ProcedureForm(surgeons_of(units), posted, prefix="operation", initial=own),

@@ -187,8 +187,8 @@ def test_leaves_the_warnings_of_numpy_as_they_were() -> None:
     ("time", "group", "message"),
     [
         ([1, 2], ["a"], "group has 1 values, time has 2: give one of each for every row"),
-        ([1, 2], ["a", None], r"group\[1\] is None: every row needs a group"),
-        ([1, 2], [nan, "a"], r"group\[0\] is nan: every row needs a group"),
+        ([1, 2], ["a", None], r"group\[1\] is None: every row needs one"),
+        ([1, 2], [nan, "a"], r"group\[0\] is nan: every row needs one"),
         ([1, -2], ["a", "b"], r"time\[1\] is -2.0: a time must be a finite number, 0 or more"),
     ],
 )

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
+from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from registry.models import (
@@ -74,7 +75,9 @@ def test_page_refuses_a_second_finding_of_a_tear_in_one_look(cast: Cast) -> None
     another = of_tear(cast.repair, healed_thickness_percent="40", healed_length_percent="100")
     response = client.post(path(cast, "second-look"), {**LOOK, **another})
     assert response.status_code == 422
-    assert "This tear already has a finding in this second look. Change that one." in text(response)
+    assert "This tear already has a finding in this second look, which stays. Leave it empty here." in text(
+        response
+    )
     assert SecondLook.objects.count() == 1
     assert SecondLookFinding.objects.get().healed_thickness_percent == 100
 
@@ -166,3 +169,30 @@ def test_database_refuses_a_bmi_outside_10_to_80(cast: Cast, bmi: str) -> None:
 @pytest.mark.parametrize("bmi", ["10", "80"])
 def test_a_bmi_on_the_limits_is_recorded(cast: Cast, bmi: str) -> None:
     assert IndexProcedure.objects.filter(knee=cast.knee).update(bmi=Decimal(bmi)) == 1
+
+
+# --- A tear that returned before it was repaired, or was never repaired ---------------------------
+
+
+def a_return_of(earlier: Tear, operation: IndexProcedure) -> Tear:
+    sound = {"meniscus": "medial", "pattern": "radial", "treatment": "repaired"}
+    return Tear(procedure=operation, revises=earlier, **sound)
+
+
+def test_a_tear_of_the_same_operation_has_not_returned(cast: Cast) -> None:
+    with pytest.raises(ValidationError, match="was not operated on before this operation"):
+        record(a_return_of(cast.repair.tear, cast.repair.tear.procedure))
+
+
+@pytest.mark.parametrize("treatment", ["removed", "left", "biology_only"])
+def test_a_tear_never_repaired_does_not_return(cast: Cast, treatment: str) -> None:
+    earlier = Tear(
+        procedure=cast.repair.tear.procedure, meniscus="lateral", pattern="radial", treatment=treatment
+    )
+    record(earlier)
+    later = factories.an_operation(cast.unit, cast.oak, cast.knee, operated_on=AFTER, injured_on=None)
+    with pytest.raises(ValidationError, match="only a tear marked repaired or part repaired can return"):
+        record(a_return_of(earlier, later))
+    sound = a_return_of(cast.repair.tear, later)
+    record(sound)
+    assert sound.is_revision

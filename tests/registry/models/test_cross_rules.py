@@ -394,6 +394,21 @@ def return_of_later_tear(cast: Cast) -> Write:
     return lambda: put(an_unsaved_return(cast, cast.repair.tear.procedure, later.tear))
 
 
+def same_day_return(cast: Cast) -> Write:
+    return lambda: put(an_unsaved_return(cast, cast.repair.tear.procedure, cast.repair.tear))
+
+
+def return_of_removed_tear(cast: Cast) -> Write:
+    removed = a_removed_tear(cast)
+    later = later_operation(cast).tear.procedure
+    return lambda: put(an_unsaved_return(cast, later, removed))
+
+
+def return_changed_to_that_of_removed_tear(cast: Cast) -> Write:
+    removed, again = a_removed_tear(cast), a_return(cast)
+    return lambda: change(again.tear, revises=removed)
+
+
 def tear_changed_to_return_of_later(cast: Cast) -> Write:
     later = later_operation(cast)
     return lambda: change(cast.repair.tear, revises=later.tear)
@@ -405,6 +420,11 @@ def returned_tear_moved_after_its_return(cast: Cast) -> Write:
         cast.unit, cast.oak, cast.knee, operated_on=LATER + timedelta(days=1), injured_on=None
     )
     return lambda: change(cast.repair.tear, procedure=last)
+
+
+def returned_tear_moved_to_the_day_of_its_return(cast: Cast) -> Write:
+    again = a_return(cast)
+    return lambda: change(cast.repair.tear, procedure=again.tear.procedure)
 
 
 AFTER_OPERATION = ("visit", "imaging", "secondlook", "reoperation", "complication", "contact")
@@ -430,8 +450,14 @@ ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
     "registry_tear_revises_earlier": (
         return_of_another_knees_tear,
         return_of_later_tear,
+        same_day_return,
+        return_of_removed_tear,
+        return_changed_to_that_of_removed_tear,
         tear_changed_to_return_of_later,
+    ),
+    "registry_tear_keeps_returns_in_order": (
         returned_tear_moved_after_its_return,
+        returned_tear_moved_to_the_day_of_its_return,
     ),
 }
 for kind in AFTER_OPERATION:

@@ -95,6 +95,12 @@ CASES = {
     "contact": Case(
         {"contacted_on": DAY, "source": "letter"}, Contact, {"source": "letter"}, ("Contact: Letter",)
     ),
+    "research-permission": Case(
+        {"research_permission_on": DAY, "research_permission": "given"},
+        Patient,
+        {"research_permission": "given", "research_permission_on": date(2024, 10, 1)},
+        ("<h3>Research permission: Given</h3>",),
+    ),
     "end-of-follow-up": Case(
         {"ended_on": DAY, "reason": "lost", "attempts": "3"},
         EndOfFollowUp,
@@ -105,10 +111,16 @@ CASES = {
 }
 
 
-def recorded(model: type[Model]) -> int:
-    return (
-        Patient.objects.exclude(died_on=None).count() if model is Patient else model._default_manager.count()
-    )
+# Kinds whose event is a date of the patient, and kinds that may lie before the operation.
+OF_PATIENT = {"death": "died_on", "research-permission": "research_permission_on"}
+AT_ANY_TIME = ("score", "research-permission")
+ONCE = ("end-of-follow-up", "death")
+
+
+def recorded(kind: str) -> int:
+    if kind in OF_PATIENT:
+        return Patient.objects.exclude(**{OF_PATIENT[kind]: None}).count()
+    return CASES[kind].model._default_manager.count()
 
 
 def post(cast: Cast, kind: str, entry: Posted) -> Any:
@@ -138,18 +150,20 @@ def test_each_kind_end_to_end(cast: Cast, kind: str) -> None:
 def test_an_empty_page_is_no_event(cast: Cast, kind: str) -> None:
     response = post(cast, kind, {})
     assert response.status_code == 422
-    assert "is missing. Enter it." in text(response)
-    assert recorded(CASES[kind].model) == 0
+    # Not to have been asked for permission is what the record says of everybody at first.
+    told = "already on record" if kind == "research-permission" else "is missing. Enter it."
+    assert told in text(response)
+    assert recorded(kind) == 0
 
 
-@pytest.mark.parametrize("kind", [kind for kind in CASES if kind not in ("score", "end-of-follow-up")])
+@pytest.mark.parametrize("kind", [kind for kind in CASES if kind not in (*AT_ANY_TIME, "end-of-follow-up")])
 def test_nothing_lies_before_the_operation(cast: Cast, kind: str) -> None:
-    """A score may: people answer one before they are operated on."""
+    """A score may: people answer one before they are operated on; and they may be asked for permission."""
     case = CASES[kind]
     response = post(cast, kind, {**case.entry, next(iter(case.entry)): "2024-02-29"})
     assert response.status_code == 422
     assert "2024-02-29 lies before the" in text(response)
-    assert recorded(case.model) == 0
+    assert recorded(kind) == 0
 
 
 @pytest.mark.parametrize("kind", CASES)
@@ -157,18 +171,66 @@ def test_nothing_lies_in_the_future(cast: Cast, kind: str) -> None:
     case = CASES[kind]
     response = post(cast, kind, {**case.entry, next(iter(case.entry)): "2999-12-31"})
     assert "2999-12-31 lies in the future" in text(response)
-    assert recorded(case.model) == 0
+    assert recorded(kind) == 0
 
 
 @pytest.mark.parametrize("kind", CASES)
 def test_the_same_event_sent_twice_stays_one(cast: Cast, kind: str) -> None:
-    """Death aside, where the second entry says the same of the same patient."""
     assert post(cast, kind, CASES[kind].entry).status_code == 302
     again = post(cast, kind, CASES[kind].entry)
-    assert recorded(CASES[kind].model) == 1
-    if kind != "death":
+    assert recorded(kind) == 1
+    if kind in ONCE:
+        assert again.status_code == 404
+    else:
         assert again.status_code == 422
         assert "already" in text(again)
+
+
+@pytest.mark.parametrize("kind", ONCE)
+def test_what_happens_once_is_not_overwritten(cast: Cast, kind: str) -> None:
+    case = CASES[kind]
+    post(cast, kind, case.entry)
+    assert post(cast, kind, {**case.entry, next(iter(case.entry)): "2024-11-01"}).status_code == 404
+    row = case.model._default_manager.get()
+    assert {name: getattr(row, name) for name in case.kept} == case.kept
+    assert cast.client("clinician").get(path(cast, kind)).status_code == 404
+
+
+# --- Research permission -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("answer", ["given", "refused", "withdrawn"])
+def test_a_permission_asked_for_has_its_date(cast: Cast, answer: str) -> None:
+    response = post(cast, "research-permission", {"research_permission": answer})
+    assert response.status_code == 422
+    assert "Enter the day on which the patient answered." in text(response)
+    assert recorded("research-permission") == 0
+
+
+def test_a_permission_not_asked_for_has_none(cast: Cast) -> None:
+    entry = {"research_permission": "not_asked", "research_permission_on": DAY}
+    assert "Choose the answer, or clear the date." in text(post(cast, "research-permission", entry))
+    assert recorded("research-permission") == 0
+
+
+def test_a_permission_may_be_withdrawn_later(cast: Cast) -> None:
+    given = CASES["research-permission"].entry
+    post(cast, "research-permission", given)
+    withdrawn = {"research_permission": "withdrawn", "research_permission_on": "2024-12-01"}
+    assert post(cast, "research-permission", withdrawn).status_code == 302
+    patient = Patient.objects.get()
+    assert (patient.research_permission, patient.research_permission_on) == ("withdrawn", date(2024, 12, 1))
+    assert "<h3>Research permission: Withdrawn</h3>" in text(
+        cast.client("audit_lead").get(f"/knees/{cast.knee.uuid}/")
+    )
+
+
+@pytest.mark.parametrize(
+    ("who", "status"), [("surgeon", 302), ("clinician", 302), ("audit_lead", 403), ("coordinator", 404)]
+)
+def test_permission_is_recorded_by_who_follows_up(cast: Cast, who: str, status: int) -> None:
+    entry = CASES["research-permission"].entry
+    assert cast.client(who).post(path(cast, "research-permission"), entry).status_code == status
 
 
 # --- Findings ----------------------------------------------------------------------------------
@@ -201,11 +263,20 @@ def test_what_contradicts_the_recorded_look_is_refused(cast: Cast) -> None:
     post(cast, "second-look", CASES["second-look"].entry)
     finding = of_tear(cast.repair, healed_thickness_percent="100")
     response = post(cast, "second-look", {"looked_on": DAY, "reason": "staged", **finding})
-    assert (
-        "The second look of 2024-10-01 is recorded otherwise. Choose the same, or correct the date."
-        in text(response)
-    )
+    page = text(response)
+    assert "The second look of 2024-10-01 is on record with: Symptoms. Choose that to add to it" in page
+    assert "what is on record cannot be changed here" in page
     assert SecondLookFinding.objects.count() == 0
+
+
+def test_what_joins_a_recorded_reoperation_agrees_with_it(cast: Cast) -> None:
+    post(cast, "reoperation", CASES["reoperation"].entry)
+    done = of_tear(cast.repair, action="re_repair", site="same")
+    entry = {**CASES["reoperation"].entry, **done}
+    del entry["planned"]
+    page = text(post(cast, "reoperation", entry))
+    assert "The reoperation of 2024-10-01 is on record with: Yes. Choose that to add to it" in page
+    assert ReoperationOnTear.objects.count() == 0
 
 
 def test_one_bad_finding_keeps_the_whole_look_out(cast: Cast) -> None:
@@ -243,6 +314,22 @@ def test_a_reoperation_that_left_the_menisci_alone_says_nothing_of_tears(cast: C
     assert post(cast, "reoperation", {**CASES["reoperation"].entry, **untouched}).status_code == 302
     assert Reoperation.objects.count() == 1
     assert ReoperationOnTear.objects.count() == 0
+
+
+@pytest.mark.parametrize("site", ["same", "new"])
+def test_a_reoperation_in_which_nothing_was_done_is_a_second_look(cast: Cast, site: str) -> None:
+    untouched = of_tear(cast.repair, action="none", site=site)
+    response = post(cast, "reoperation", {"operated_on": DAY, "other_surgery": "none", **untouched})
+    assert response.status_code == 422
+    assert "Nothing was done in this reoperation." in text(response)
+    assert "record a second look instead" in text(response)
+    assert Reoperation.objects.count() == 0
+
+
+def test_work_on_a_tear_alone_is_a_reoperation(cast: Cast) -> None:
+    done = of_tear(cast.repair, action="partial_removal", site="same")
+    entry = {"operated_on": DAY, "other_surgery": "none", **done}
+    assert post(cast, "reoperation", entry).status_code == 302
 
 
 # --- Scores ------------------------------------------------------------------------------------

@@ -98,7 +98,10 @@ def test_a_knee_on_record_sends_its_next_operation_to_its_story(cast: Cast) -> N
     post(cast)
     with nothing_saved():
         response = post(cast, {"operation-operated_on": "2025-05-02", "operation-injured_on": "2025-04-20"})
-    assert "The right knee of this patient is on record." in text(response)
+    page = text(response)
+    assert "The right knee of this patient is on record." in page
+    knee = Knee.objects.get(side="right")
+    assert page.count(f'from its <a href="/knees/{knee.uuid}/">Knee story</a>') == 2
 
 
 def test_the_other_knee_of_a_known_patient_is_new(cast: Cast) -> None:
@@ -128,6 +131,74 @@ def test_a_tear_that_came_back_is_the_failure_of_its_first_repair(cast: Cast) ->
     client = cast.client("surgeon")
     assert "repaired again" in text(client.get(f"/knees/{cast.knee.uuid}/standing/"))
     assert f"/knees/{cast.knee.uuid}/operation/" in text(client.get(f"/knees/{cast.knee.uuid}/"))
+
+
+def test_each_earlier_tear_is_told_from_the_others(cast: Cast) -> None:
+    first = cast.repair.tear.procedure
+    factories.a_repair(first, vascular_zone="RW")
+    factories.a_repair(first, meniscus="lateral", vascular_zone="")
+    record(Tear(procedure=first, meniscus="lateral", pattern="radial", treatment="removed"))
+    page = text(cast.client("surgeon").get(f"/knees/{cast.knee.uuid}/operation/"))
+    labels = (
+        "A new tear",
+        "Tear 1: longitudinal-vertical tear, medial meniscus, red-red, operated on 1 Mar 2024",
+        "Tear 2: longitudinal-vertical tear, medial meniscus, red-white, operated on 1 Mar 2024",
+        "Tear 3: longitudinal-vertical tear, lateral meniscus, zone not recorded, operated on 1 Mar 2024",
+    )
+    places = [page.index(label) for label in labels]
+    assert places == sorted(places)
+    assert "Tear 4" not in page.split("Tear 2, if there was one")[0]
+
+
+def test_an_earlier_tear_that_failed_already_comes_after_the_others(cast: Cast) -> None:
+    first = cast.repair.tear.procedure
+    removed, revised, sound = (
+        factories.a_repair(first, pattern=name) for name in ("radial", "root", "complex")
+    )
+    factories.a_failure(removed, 100)
+    again = factories.an_operation(
+        cast.unit, cast.oak, cast.knee, operated_on=date(2024, 9, 1), injured_on=None
+    )
+    factories.a_repair(again, revises=revised.tear)
+    page = text(cast.client("surgeon").get(f"/knees/{cast.knee.uuid}/operation/")).split("Tear 2, if there")[
+        0
+    ]
+    shown = [
+        f'name="tear-1-revises" value="{tear.pk}"'
+        for tear in (cast.repair.tear, sound.tear, again.tears.get(), removed.tear, revised.tear)
+    ]
+    places = [page.index(each) for each in shown]
+    assert places == sorted(places)
+    assert page.count("1 Mar 2024, removed or repaired again since") == 2
+
+
+def test_whether_a_tear_came_back_has_to_be_said(cast: Cast) -> None:
+    with nothing_saved():
+        response = post_next(cast, **{"tear-1-revises": ""})
+    assert response.status_code == 422
+    words = "Say whether this tear is new or the return of an earlier one."
+    assert f"Tear 1: New, or the return of an earlier tear</a>: {words}" in text(response)
+
+
+def test_a_new_tear_of_a_known_knee(cast: Cast) -> None:
+    assert post_next(cast, **{"tear-1-revises": "new"}).status_code == 302
+    assert IndexProcedure.objects.get(operated_on=date(2025, 5, 2)).tears.get().revises is None
+
+
+def test_without_an_earlier_repair_nothing_is_asked(cast: Cast) -> None:
+    removed = factories.an_operation(cast.unit, cast.oak)
+    record(Tear(procedure=removed, meniscus="medial", pattern="radial", treatment="removed"))
+    assert "revises" not in text(cast.client("surgeon").get(f"/knees/{removed.knee.uuid}/operation/"))
+    assert "revises" not in text(cast.client("surgeon").get(PATH))
+
+
+def test_a_tear_does_not_come_back_before_it_was_repaired(cast: Cast) -> None:
+    """An older operation entered later: its tears are the return of nothing that followed."""
+    with nothing_saved():
+        response = post_next(
+            cast, **{"operation-operated_on": "2023-05-02", "operation-injured_on": "2023-04-20"}
+        )
+    assert "was not operated on before this operation" in text(response)
 
 
 def test_a_tear_of_another_knee_cannot_have_come_back_here(cast: Cast) -> None:

@@ -9,7 +9,16 @@ import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from registry.models import EndOfFollowUp, IndexProcedure, Membership, SecondLook, User, Visit
+from registry.models import (
+    EndOfFollowUp,
+    IndexProcedure,
+    Membership,
+    Reoperation,
+    ScoreResponse,
+    SecondLook,
+    User,
+    Visit,
+)
 from registry.recording import record
 from registry.rules.indications import PREREQUISITES
 from tests import factories
@@ -17,7 +26,8 @@ from tests.conftest import Cast
 from tests.registry.pages.entries import text
 
 NOW = date(2024, 6, 15)
-DUE = "Ligament operation due, no second look yet"
+DUE = "Ligament operation due"
+TO_VERIFY = "Operated on again, says the patient: to be verified"
 NO_ZONE = "Repairs without a vascular zone"
 NO_LOOK = "ACL-torn knees, posteromedial look not recorded"
 NOT_ASSESSED = "Operations with a prerequisite not assessed"
@@ -77,6 +87,32 @@ def test_a_knee_looked_at_since_is_no_longer_due(cast: Cast) -> None:
     assert not shown(cast, DUE, procedure)
 
 
+@pytest.mark.parametrize(("surgery", "still"), [("ligament", False), ("hardware", True), ("none", True)])
+def test_a_ligament_operation_done_is_no_longer_due(cast: Cast, surgery: str, still: bool) -> None:
+    procedure = staged(cast, NOW)
+    record(Reoperation(knee=procedure.knee, operated_on=NOW, planned=True, other_surgery=surgery))
+    assert shown(cast, DUE, procedure) is still
+
+
+@pytest.mark.parametrize(
+    ("operated_on", "state", "still"),
+    [
+        (NOW, "treated_here", False),
+        (NOW, "left", True),
+        (NOW, "reconstructed_before", True),
+        (date(2022, 1, 10), "treated_here", True),
+    ],
+)
+def test_a_next_operation_that_treats_a_ligament_clears_it(
+    cast: Cast, operated_on: date, state: str, still: bool
+) -> None:
+    procedure = staged(cast, NOW, mcl="treated_here")
+    factories.an_operation(
+        cast.unit, cast.oak, procedure.knee, operated_on=operated_on, injured_on=None, acl=state
+    )
+    assert shown(cast, DUE, procedure) is still
+
+
 def test_a_look_before_the_repair_does_not_count(cast: Cast) -> None:
     first = factories.an_operation(cast.unit, cast.oak, operated_on=date(2022, 1, 10))
     record(SecondLook(knee=first.knee, looked_on=date(2023, 1, 10), reason="symptoms"))
@@ -131,6 +167,46 @@ def test_prerequisites_left_open_are_named(cast: Cast) -> None:
     listed = listing(cast, NOT_ASSESSED)
     assert "<td>Meniscal body intact</td>" in listed
     assert "<td>All six</td>" in listed
+
+
+def says_operated_again(cast: Cast, answered_on: date, answer: str = "yes") -> ScoreResponse:
+    score = ScoreResponse(
+        knee=cast.knee, instrument="lysholm", answered_on=answered_on, reoperated_since=answer
+    )
+    record(score)
+    return score
+
+
+@pytest.mark.parametrize(("answer", "listed"), [("yes", True), ("no", False), ("no_answer", False)])
+def test_a_yes_is_listed_to_be_verified(cast: Cast, answer: str, listed: bool) -> None:
+    says_operated_again(cast, date(2024, 6, 1), answer)
+    assert shown(cast, TO_VERIFY, cast.repair.tear.procedure) is listed
+
+
+def test_a_yes_is_verified_by_a_reoperation_on_any_later_day(cast: Cast) -> None:
+    says_operated_again(cast, date(2024, 5, 1))
+    record(Reoperation(knee=cast.knee, operated_on=date(2024, 6, 1), other_surgery="hardware"))
+    assert "None." in listing(cast, TO_VERIFY)
+
+
+@pytest.mark.parametrize("operated_on", [date(2024, 4, 1), date(2024, 6, 1)])
+def test_a_yes_is_verified_by_a_next_operation_recorded_since(cast: Cast, operated_on: date) -> None:
+    says_operated_again(cast, date(2024, 5, 1))
+    factories.an_operation(
+        cast.unit,
+        cast.oak,
+        cast.knee,
+        operated_on=operated_on,
+        injured_on=None,
+        recorded_at=datetime(2024, 6, 16, tzinfo=UTC),
+    )
+    assert "None." in listing(cast, TO_VERIFY)
+
+
+def test_a_yes_after_the_last_operation_on_record_asks_anew(cast: Cast) -> None:
+    factories.an_operation(cast.unit, cast.oak, cast.knee, operated_on=date(2024, 4, 1), injured_on=None)
+    says_operated_again(cast, date(2024, 6, 1))
+    assert shown(cast, TO_VERIFY, cast.repair.tear.procedure)
 
 
 def test_a_long_list_shows_twenty_and_counts_all(cast: Cast) -> None:
@@ -232,6 +308,13 @@ def test_an_administrator_with_another_role_sees_that_roles_page(cast: Cast) -> 
     assert "People" not in page
 
 
+def test_an_administrator_who_coordinates_sees_people_and_counts(cast: Cast) -> None:
+    record(Membership(user=cast.administrator, unit=cast.unit, role="coordinator"))
+    page = text(cast.client("administrator").get("/"))
+    assert "<h2>People</h2>" in page
+    assert page.count("fewer than 5") == 3
+
+
 def test_somebody_without_a_role_is_told_whom_to_ask(cast: Cast) -> None:
     client = cast.client("nobody")
     client.force_login(factories.a_person("newcomer"))
@@ -246,6 +329,8 @@ def fill(cast: Cast, knees: int) -> None:
         procedure = staged(cast, NOW, recorded_at=datetime(2024, 6, 14, tzinfo=UTC))
         factories.a_repair(procedure, vascular_zone="")
         record(Visit(knee=procedure.knee, seen_on=date(2024, 6, 1)))
+        answer = {"answered_on": date(2024, 6, 1), "instrument": "lysholm", "reoperated_since": "yes"}
+        record(ScoreResponse(knee=procedure.knee, **answer))
 
 
 @pytest.mark.parametrize("who", ["surgeon", "coordinator", "administrator"])
