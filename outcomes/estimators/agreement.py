@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from statsmodels.stats.inter_rater import cohens_kappa
 
 from outcomes.estimators import checks
 from outcomes.estimators.cautions import Caution
-from outcomes.estimators.rates import PROPORTION_REFERENCE, Proportion, proportion
+from outcomes.estimators.rates import PROPORTION_REFERENCE, Z_95, Proportion, proportion
 
 DIAGNOSTIC_METHOD = (
     "A finding against a reference finding in the same knees: sensitivity, specificity, predictive values, "
@@ -182,8 +183,8 @@ def _names(labels: Sequence[str] | None, classes: int) -> tuple[str, ...]:
 def _beyond_chance(counts: NDArray[np.int64]) -> tuple[float | None, ...]:
     if np.count_nonzero(counts.sum(axis=0) + counts.sum(axis=1)) < 2:
         return None, None, None, None
-    # Its test of no agreement, not used here, may divide by 0.
+    # Its own limits fail where rounding takes a variance of 0 below it, its test where it divides by 0.
     with np.errstate(divide="ignore", invalid="ignore"):
         fit = cohens_kappa(counts)
-    limits = (max(-1.0, float(fit.kappa_low)), min(1.0, float(fit.kappa_upp)))
-    return float(fit.kappa), float(fit.std_kappa), *limits
+    value, std_error = float(fit.kappa), sqrt(max(0.0, fit.var_kappa))
+    return value, std_error, max(-1.0, value - Z_95 * std_error), min(1.0, value + Z_95 * std_error)

@@ -1,4 +1,8 @@
-"""How far a table hides the people in it: k-anonymity, distinct l-diversity, t-closeness, rows at risk."""
+"""How far a table hides the people in it: k-anonymity, distinct l-diversity, t-closeness, rows at risk.
+
+Three counts that pandas makes itself: the one library for them pins numpy, scipy and a report writer to exact
+old versions for the whole installation.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
-from pycanon.anonymity import k_anonymity, l_diversity, t_closeness
 
 from outcomes.estimators.cautions import Caution
 
@@ -72,24 +75,33 @@ def anonymity(frame: pd.DataFrame, keys: Sequence[str], sensitive: str | None = 
 
     Notes
     -----
-    All columns are compared as text, for pycanon measures numbers by another distance. It costs time in
-    proportion to classes times different sensitive values.
+    All columns are compared as text: t is the distance for values without an order (Li et al. 2007, section
+    4.1), whether they are numbers or words.
     """
     by, columns = [*keys], _named(frame, keys, sensitive)
-    # pycanon reads rows by position and leaves missing keys out, so neither an index nor a gap may remain.
     table = frame[columns].astype(object).where(frame[columns].notna(), "").astype(str).reset_index(drop=True)
-    sizes = table.groupby(by)[by[0]].transform("size")
+    member = table.groupby(by).ngroup()
+    sizes = member.map(member.value_counts())
+    distinct_l, t_closeness = (None, None) if sensitive is None else _spread(member, table[sensitive])
     return Anonymity(
         n=len(table),
-        k=int(k_anonymity(table, by)),
-        classes=table.groupby(by).ngroups,
-        distinct_l=None if sensitive is None else int(l_diversity(table, by, [sensitive])),
-        t_closeness=None if sensitive is None else float(t_closeness(table, by, [sensitive])),
+        k=int(sizes.min()),
+        classes=int(member.nunique()),
+        distinct_l=distinct_l,
+        t_closeness=t_closeness,
         class_sizes=tuple(sizes.astype(int).tolist()),
         method=METHOD,
         reference=REFERENCE,
         cautions=(),
     )
+
+
+def _spread(member: "pd.Series[int]", sensitive: "pd.Series[str]") -> tuple[int, float]:
+    """Give distinct l and t-closeness from the table of classes by sensitive values."""
+    counts = pd.crosstab(member, sensitive)
+    inside = counts.div(counts.sum(axis=1), axis=0)
+    distance = (inside - counts.sum() / len(member)).abs().sum(axis=1) / 2
+    return int((counts > 0).sum(axis=1).min()), float(distance.max())
 
 
 def _named(frame: pd.DataFrame, keys: Sequence[str], sensitive: str | None) -> list[str]:

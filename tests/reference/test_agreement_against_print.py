@@ -1,4 +1,4 @@
-"""Kappa against worked examples in print (from memory) and its formula; diagnostic shares against Wilson in R."""
+"""Kappa against worked examples in print (from memory) and its formula; diagnostic shares against R's Wilson."""
 
 from typing import Any
 
@@ -7,8 +7,8 @@ import pytest
 
 from outcomes.estimators.agreement import diagnostic, kappa
 
-# Fleiss JL, Cohen J, Everitt BS. Psychol Bull 1969;72:323-7, 200 cases in three classes: kappa 0.429, variance
-# 0.002885. From memory, and found again to every digit.
+# Fleiss JL, Cohen J, Everitt BS. Psychol Bull 1969;72:323-7, 200 cases in three classes: kappa 0.429,
+# variance 0.002885. From memory, and found again to every digit.
 FLEISS_COHEN_EVERITT = [[106, 10, 4], [22, 28, 10], [2, 12, 6]]
 # Fleiss JL. Statistical Methods for Rates and Proportions, 1981, chapter 13, 100 diagnoses by two raters:
 # agreement 0.89, kappa 0.68. From memory.

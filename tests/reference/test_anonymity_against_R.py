@@ -1,4 +1,4 @@
-"""Anonymity of sdcMicro's francdat against counts in base R 4.2.2 (class sizes as its freqCalc prints them)."""
+"""Anonymity of sdcMicro's francdat against counts in base R 4.2.2 (class sizes as freqCalc prints them)."""
 
 from typing import Any
 

@@ -1,7 +1,7 @@
 """Cumulative incidence against R 4.2.2, survival 3.5-3: survfit(Surv(etime, factor(event)) ~ sex).
 
-Event 1 is plasma cell malignancy, 2 is death; intervals with conf.type = "log-log", "log" and "plain". R has no test
-of one cause of its own: that one is held to its formula in tests/outcomes/estimators.
+Event 1 is plasma cell malignancy, 2 is death; intervals with conf.type = "log-log", "log" and "plain". R has
+no test of one cause of its own: that one is held to its formula in tests/outcomes/estimators.
 """
 
 from collections import Counter

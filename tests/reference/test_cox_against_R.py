@@ -1,7 +1,7 @@
 """Cox regression against R 4.2.2, survival 3.5-3, Efron's ties.
 
-Calls, by data set (fixtures/reference/reference.R): fit <- coxph(Surv(time, status) ~ ...), plain and with cluster;
-summary(fit); concordance(fit); cox.zph(fit, terms = FALSE), whose time scale is Kaplan-Meier.
+Calls, by data set (fixtures/reference/reference.R): fit <- coxph(Surv(time, status) ~ ...), plain and with
+cluster; summary(fit); concordance(fit); cox.zph(fit, terms = FALSE), whose time scale is Kaplan-Meier.
 """
 
 from dataclasses import asdict

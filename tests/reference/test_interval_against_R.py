@@ -1,8 +1,8 @@
 """Turnbull's estimate against EM carried to the conditions of the maximum, in base R 4.2.2.
 
-Checked there against icfit of the R package interval 1.1-1.0, which places mass in the same intervals; survfit of
-R's survival stops up to 4e-3 early. `survival_at` of the file leaves out day 5 of turnbull_small, on which one
-failure is exact: what was made for that day reads the curve just before it.
+Checked there against icfit of the R package interval 1.1-1.0, which places mass in the same intervals;
+survfit of R's survival stops up to 4e-3 early. `survival_at` of the file leaves out day 5 of turnbull_small,
+on which one failure is exact: what was made for that day reads the curve just before it.
 """
 
 from typing import Any

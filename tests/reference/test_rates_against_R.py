@@ -26,8 +26,8 @@ def test_garwood(reference: Any, compare: Any, per: float) -> None:
         compare("Garwood", "poisson_rates", f"{name} per {per}", [getattr(f, name) for f in found], expected)
 
 
-def test_byar_on_counts_of_print(compare: Any) -> None:
-    # Formula of Breslow & Day, volume II, written out by hand for 10 observed of 8 expected, z = 1.959963984540054.
+def test_byar_written_out(compare: Any) -> None:
+    # Formula of Breslow & Day, volume II, written out by hand for 10 observed and 8 expected.
     z = 1.959963984540054
     lower = 10 * (1 - 1 / 90 - z / (3 * 10**0.5)) ** 3 / 8
     upper = 11 * (1 - 1 / 99 + z / (3 * 11**0.5)) ** 3 / 8
