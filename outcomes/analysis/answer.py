@@ -73,7 +73,7 @@ def places_by_group(table: Table, asked: Asked) -> dict[str, Places]:
     if asked.group is None:
         return {EVERYBODY: np.arange(len(table))}
     groups = pd.Series(table.column(asked.group).labels())
-    return {str(name): places for name, places in groups.groupby(groups).indices.items()}
+    return {str(name): np.asarray(places) for name, places in groups.groupby(groups).indices.items()}
 
 
 def picked(result: object, *names: str) -> Values:

@@ -38,7 +38,7 @@ def funnel(table: Table, asked: Asked) -> Answer:
     column = table.column(str(asked.event))
     events, totals = column.numbers(COUNT), table.column(str(asked.total)).numbers(TOTAL)
     column.require(events <= totals, f"it must not be more than {asked.total!r} of the same row")
-    found = monitoring.funnel(events.astype(np.int64), totals.astype(np.int64), asked.target)
+    found = monitoring.funnel(events.astype(int).tolist(), totals.astype(int).tolist(), asked.target)
     shown = ("events", "total", "share", "lower_95", "upper_95", "lower_998", "upper_998")
     units = [picked(unit, *shown) for unit in found.units]
     return answer({**picked(found, "target", "over_dispersion"), "units": units}, found)
@@ -47,7 +47,9 @@ def funnel(table: Table, asked: Asked) -> Answer:
 def cusum(table: Table, asked: Asked) -> Answer:
     failed = table.column(str(asked.event)).numbers(FLAG)
     expected = table.column(str(asked.expected)).numbers(RISK)
-    chart = monitoring.cusum(failed, expected, asked.odds_ratio or 2.0, asked.limit)
+    chart = monitoring.cusum(
+        failed.astype(int).tolist(), expected.tolist(), asked.odds_ratio or 2.0, asked.limit
+    )
     return answer(picked(chart, "weights", "path", "signals", "observed", "expected", "ratio"), chart)
 
 

@@ -13,7 +13,7 @@ from outcomes.analysis.reading import InputError, Table
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """One method: the question it answers, the options it cannot do without, those it can use, its function."""
+    """One method: the question it answers, the options it needs, those it can use, its function."""
 
     answers: str
     needs: tuple[str, ...]

@@ -8,6 +8,7 @@ from math import isfinite
 from typing import Any
 
 from outcomes.analysis.reading import NUMBER, InputError, is_date, shown
+from outcomes.estimators.survival import IntervalScale
 
 SCALES = ("log-log", "log", "plain")
 
@@ -25,7 +26,7 @@ class Asked:
     covariates: tuple[str, ...] | None = None
     reference: dict[str, str] | None = None
     at: tuple[str, ...] | None = None
-    conf: str | None = None
+    conf: IntervalScale | None = None
     tau: float | None = None
     lower: str | None = None
     upper: str | None = None

@@ -117,7 +117,7 @@ class Column:
         return np.array(days, dtype="datetime64[D]")
 
     def covariate(self, levels: bool) -> FloatArray | Labels:
-        """Numbers, NaN where missing; or, for text or when `levels` are asked for, labels, None where missing."""
+        """Numbers, NaN where missing; or, for text or if `levels` are asked for, labels, None if missing."""
         number, missing = self._like(NUMBER), self.missing
         if levels or not np.any(number):
             return np.array([None if cell in MISSING else cell for cell in self.text], dtype=object)
@@ -178,7 +178,7 @@ def read(path: Path) -> Table:
     Raises
     ------
     InputError
-        If the file is missing, unreadable, not text in UTF-8, not CSV, empty, or a header alone; if a column name
+        If the file is missing, unreadable, not text in UTF-8, not CSV, empty, or a header; if a column name
         comes twice; or if a row has more or fewer cells than the header.
     """
     file = shown(str(path))

@@ -1,4 +1,4 @@
-"""An answer as readable tables: the same values rounded for people, with method, sources and cautions below."""
+"""An answer as readable tables: the same values, rounded, with method, sources and cautions below."""
 
 from __future__ import annotations
 
@@ -85,7 +85,8 @@ def share_with_limits(values: Values, name: str = "estimate") -> str:
     """A share with its interval: "82.1 % (78.0 to 85.6)"."""
     if values[name] is None or values["lower"] is None or values["upper"] is None:
         return wording.percent(values[name])
-    return f"{wording.percent(values[name])} ({_bare_percent(values['lower'])} to {_bare_percent(values['upper'])})"
+    limits = f"{_bare_percent(values['lower'])} to {_bare_percent(values['upper'])}"
+    return f"{wording.percent(values[name])} ({limits})"
 
 
 def _steps(values: Mapping[str, Any], names: Sequence[str]) -> Iterator[Values]:

@@ -1,4 +1,4 @@
-"""Methods for times to failure: curves, their comparison, means, follow-up, causes, intervals between looks."""
+"""Methods for times to failure: curves, comparison, means, follow-up, causes, intervals between looks."""
 
 from __future__ import annotations
 

@@ -40,7 +40,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Times of the two ways in seconds, memory in bytes, and the largest relative difference of their values."""
+    """Times of the two ways in seconds, memory in bytes, largest relative difference of their values."""
 
     rows: int
     count_rows: int
@@ -61,7 +61,9 @@ def invented_repairs(rows: int) -> pd.DataFrame:
     dice = np.random.default_rng(SEED)
     table = pd.DataFrame(
         {
-            stratum: pd.Categorical.from_codes(dice.integers(len(levels), size=rows), list(levels))
+            stratum: pd.Categorical.from_codes(
+                dice.integers(len(levels), size=rows).tolist(), pd.Index(levels)
+            )
             for stratum, levels in STRATA.items()
         }
     )
@@ -150,7 +152,7 @@ def from_rows(repairs: pd.DataFrame) -> Found:
 
 
 def _differences(ours: Found, theirs: Found) -> Iterator[FloatArray]:
-    """Relative differences; limits only where ours are defined (see survival.kaplan_meier on R and lifelines)."""
+    """Relative differences; limits only where ours are defined (see survival.kaplan_meier on R)."""
     for key, steps in theirs.curves.items():
         mine, his = ours.curves[key], steps
         if not mine.index.equals(his.index):

@@ -96,7 +96,7 @@ def anonymity(frame: pd.DataFrame, keys: Sequence[str], sensitive: str | None = 
     )
 
 
-def _spread(member: "pd.Series[int]", sensitive: "pd.Series[str]") -> tuple[int, float]:
+def _spread(member: pd.Series[int], sensitive: pd.Series[str]) -> tuple[int, float]:
     """Give distinct l and t-closeness from the table of classes by sensitive values."""
     counts = pd.crosstab(member, sensitive)
     inside = counts.div(counts.sum(axis=1), axis=0)

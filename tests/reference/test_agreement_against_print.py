@@ -1,4 +1,4 @@
-"""Kappa against worked examples in print (from memory) and its formula; diagnostic shares against R's Wilson."""
+"""Kappa against worked examples in print (from memory) and its formula; diagnostic shares against Wilson."""
 
 from typing import Any
 

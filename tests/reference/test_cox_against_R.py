@@ -95,7 +95,7 @@ def test_hazard_of_one_cause(reference: Any, compare: Any, cause: str) -> None:
 
 
 def test_counted_rows_are_written_out(reference: Any, compare: Any) -> None:
-    # 137 patients in 39 rows; ties must be seen one by one, or the coefficient is 1e-3 off.
+    # 137 patients in 117 rows; ties must be seen one by one, or the coefficient is 1e-3 off.
     truth = reference("veteran")
     column = [tuple(row) for row in zip(*(truth.data[key] for key in ("time", "status", "trt")), strict=True)]
     rows = sorted(set(column))

@@ -16,7 +16,7 @@ class Command(CommandThatRefusesPlainly):
     help = "Analyse any CSV file: the table's own columns, the estimators of the pages, no database."
     example = """\
 analyse repairs.csv --method kaplan-meier --duration days --event failed --group zone --at 365,730
-         manage.py analyse repairs.csv --method log-rank --duration days --event failed --group zone --strata acuity
+         manage.py analyse repairs.csv --method log-rank --duration days --event failed --group zone
          manage.py analyse repairs.csv --method cox --duration days --event failed --covariates zone,age \\
              --reference zone=red-red --cluster patient --json"""
 

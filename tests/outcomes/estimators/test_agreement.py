@@ -1,4 +1,4 @@
-"""Agreement: what must hold for any table, and at the edges of it. Printed examples are in tests/reference."""
+"""Agreement: what must hold for any table, and at its edges. Printed examples are in tests/reference."""
 
 from collections.abc import Callable
 from math import nan
@@ -15,7 +15,9 @@ anything = settings(deadline=None, derandomize=True, max_examples=80)
 
 CELL = st.integers(0, 40)
 TABLE = st.integers(2, 4).flatmap(
-    lambda classes: st.lists(st.lists(CELL, min_size=classes, max_size=classes), min_size=classes, max_size=classes)
+    lambda classes: st.lists(
+        st.lists(CELL, min_size=classes, max_size=classes), min_size=classes, max_size=classes
+    )
 )
 FILLED = TABLE.filter(lambda table: np.count_nonzero(np.sum(table, axis=0) + np.sum(table, axis=1)) > 1)
 
@@ -41,7 +43,9 @@ def test_calling_ill_well_changes_the_shares_over(hit: int, alarm: int, miss: in
 
 @anything
 @given(FILLED, st.randoms(use_true_random=False))
-def test_order_of_classes_and_of_raters_is_of_no_account(table: list[list[int]], random: np.random.Generator) -> None:
+def test_order_of_classes_and_of_raters_is_of_no_account(
+    table: list[list[int]], random: np.random.Generator
+) -> None:
     counts, order = np.array(table), list(range(len(table)))
     random.shuffle(order)
     one = kappa(counts)

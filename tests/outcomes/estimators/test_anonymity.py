@@ -70,7 +70,7 @@ def test_repeating_the_table_multiplies_k(rows: list[tuple[str | None, int, str]
 
 
 def test_numbers_are_compared_as_text() -> None:
-    # By the distance for ordered values it would be 1/3.
+    # By the distance for ordered values it would be 1/2.
     frame = pd.DataFrame({"key": [1, 2, 3], "length_mm": [10, 20, 30]})
     assert anonymity(frame, ["key"], "length_mm").t_closeness == pytest.approx(2 / 3)
 

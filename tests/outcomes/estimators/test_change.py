@@ -1,4 +1,4 @@
-"""Change, thresholds and paths: what must hold for any scores, and the mixed model against other ways to it."""
+"""Change, thresholds and paths: what must hold for any scores; the mixed model against other ways to it."""
 
 from collections.abc import Callable
 from math import log, nan, sqrt
@@ -11,7 +11,13 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import minimize_scalar
 
-from outcomes.estimators.change import PathOverTime, paired_change, path_over_time, share_improved, share_reaching
+from outcomes.estimators.change import (
+    PathOverTime,
+    paired_change,
+    path_over_time,
+    share_improved,
+    share_reaching,
+)
 from outcomes.estimators.rates import proportion
 
 anything = settings(deadline=None, derandomize=True, max_examples=60)
@@ -37,7 +43,9 @@ def test_mean_change_with_its_paired_t_interval(pairs: list[tuple[int, int]]) ->
 
 @anything
 @given(PAIRS, st.data())
-def test_order_of_patients_and_direction_of_the_score(pairs: list[tuple[int, int]], data: st.DataObject) -> None:
+def test_order_of_patients_and_direction_of_the_score(
+    pairs: list[tuple[int, int]], data: st.DataObject
+) -> None:
     again = data.draw(st.permutations(pairs))
     one, other = (paired_change(*np.array(rows).T) for rows in (pairs, again))
     assert other.estimate == pytest.approx(one.estimate, abs=1e-9)
@@ -67,7 +75,7 @@ def test_share_reaching_is_counted_by_the_operator(scores: list[int], threshold:
 
 
 def test_pass_is_read_with_its_operator_on_unrounded_scores() -> None:
-    # KOOS Pain, published cut 80.6 for the lattice score 80.5556, "greater than": Arthroscopy 2021;37:3479-86.
+    # KOOS Pain, printed cut 80.6 for the lattice score 80.5556, "greater than": Arthroscopy 2021;37:3479-86.
     scores = [80.5556, 80.6, 83.3333]
     assert share_reaching(scores, 80.6, ">").reached.x == 1
     assert share_reaching(scores, 80.6, ">=").reached.x == 2
@@ -96,7 +104,9 @@ def means_and_errors(path: PathOverTime) -> tuple[list[float], list[float]]:
     return [mean for mean, _ in rows if mean], [(upper - mean) / Z for mean, upper in rows if mean and upper]
 
 
-@pytest.mark.parametrize(("patients", "points", "between", "within"), [(20, 4, 8, 5), (8, 2, 5, 5), (30, 3, 1, 9)])
+@pytest.mark.parametrize(
+    ("patients", "points", "between", "within"), [(20, 4, 8, 5), (8, 2, 5, 5), (30, 3, 1, 9)]
+)
 def test_path_on_complete_data_is_the_analysis_of_variance(
     patients: int, points: int, between: float, within: float
 ) -> None:
@@ -121,7 +131,7 @@ def test_path_with_gaps_is_the_restricted_maximum_likelihood(missing: float) -> 
 
 
 def restricted_maximum_likelihood(frame: pd.DataFrame) -> tuple[list[float], list[float]]:
-    """The model by its full covariance matrix, without statsmodels [Patterson, Thompson. Biometrika 1971;58:545]."""
+    """The model by its full covariance matrix [Patterson HD, Thompson R. Biometrika 1971;58:545-54]."""
     x = pd.get_dummies(frame["time_point"]).to_numpy(float)
     y = frame["value"].to_numpy()
     same = np.equal.outer(frame["patient"].to_numpy(), frame["patient"].to_numpy()).astype(float)
@@ -142,9 +152,13 @@ def restricted_maximum_likelihood(frame: pd.DataFrame) -> tuple[list[float], lis
 
 def test_path_says_when_patients_are_alike_or_no_answer_was_found() -> None:
     assert [c.code for c in path_over_time(scored(30, 3, 0, 9)).cautions] in ([], ["patients_alike"])
-    opposite = pd.DataFrame({"patient": [1, 1, 2, 2, 3, 3], "time_point": [0, 6] * 3, "value": [1, 9, 9, 1, 5, 6]})
+    opposite = pd.DataFrame(
+        {"patient": [1, 1, 2, 2, 3, 3], "time_point": [0, 6] * 3, "value": [1, 9, 9, 1, 5, 6]}
+    )
     assert [c.code for c in path_over_time(opposite).cautions] == ["patients_alike"]
-    parallel = pd.DataFrame({"patient": [1, 1, 2, 2, 3, 3], "time_point": [0, 6] * 3, "value": [1, 3, 5, 7, 6, 8]})
+    parallel = pd.DataFrame(
+        {"patient": [1, 1, 2, 2, 3, 3], "time_point": [0, 6] * 3, "value": [1, 3, 5, 7, 6, 8]}
+    )
     found = path_over_time(parallel)
     assert [c.code for c in found.cautions] == ["not_converged"]
     assert [(point.n, point.estimate) for point in found.points] == [(3, None), (3, None)]
@@ -158,7 +172,10 @@ WRONG: list[tuple[Callable[[], object], str]] = [
     (lambda: share_reaching([1], 1, "<"), "operator is <: it must be one of >=, >"),  # type: ignore[arg-type]
     (lambda: path_over_time(ONE_EACH.drop(columns="value")), "frame has no column value"),
     (lambda: path_over_time(ONE_EACH), "value is there at most once a patient"),
-    (lambda: path_over_time(ONE_EACH.assign(patient=1, time_point=0)), "patient 1 has two values at time point 0"),
+    (
+        lambda: path_over_time(ONE_EACH.assign(patient=1, time_point=0)),
+        "patient 1 has two values at time point 0",
+    ),
 ]
 
 

@@ -143,7 +143,7 @@ def test_coverage_of_the_95_per_cent_intervals(record_property: Callable[[str, o
     Averaged over all shares Wilson's interval covers 93 to 97 % at every size (within half a point of 95, in
     fact); at a single share it steps up and down with the whole counts (Brown, Cai, DasGupta. Stat Sci
     2001;16:101-33) and keeps within 93 to 97 % from 100 repairs on. Garwood's is exact, so it never covers
-    less than 95 % and is conservative where few events are expected; from 25 events on it covers at most 97 %.
+    less than 95 % and is conservative where few events are expected; from 25 on it covers at most 97 %.
     """
     lines = ["exact coverage of the 95 % intervals, per cent", "Wilson: n, share, coverage"]
     for n, share in product(SIZES, SHARES):

@@ -48,7 +48,10 @@ def test_worst_and_best_are_the_curves_of_the_changed_rows(rows: Rows, day: int)
     found = bounds(time, failed, lost, weights, at=day)
     all_failed = kaplan_meier(time, np.logical_or(failed, lost), weights, at=(day,))
     none_failed = kaplan_meier(
-        [max(time) if gone else last for last, gone in zip(time, lost, strict=True)], failed, weights, at=(day,)
+        [max(time) if gone else last for last, gone in zip(time, lost, strict=True)],
+        failed,
+        weights,
+        at=(day,),
     )
     assert found.lost_failed == all_failed.landmarks[0]
     assert found.lost_never_failed == none_failed.landmarks[0]
@@ -95,14 +98,15 @@ def test_order_of_rows_and_splitting_of_counts_are_of_no_account(
     single = [(last, end, 1) for last, end, n in rows for _ in range(n)]
     again = data.draw(st.permutations(single))
     one, other = (
-        survival_at_ratio(*columns(which)[:3], columns(which)[3], at=day, ratio=2.5) for which in (rows, again)
+        survival_at_ratio(*columns(which)[:3], columns(which)[3], at=day, ratio=2.5)
+        for which in (rows, again)
     )
     assert one == (other if other is None else pytest.approx(other, rel=1e-9, abs=1e-12))
 
 
 def test_a_case_worked_by_hand() -> None:
-    # Ten repairs; two lost on day 1; of the eight others four fail on day 2 and four are followed to day 3. As
-    # followed half of those at risk fail, so S = 1/2. At ratio 3 (1/2)^3 of the two lost stand: 4.25 of 10.
+    # Ten repairs; two lost on day 1; of the eight others four fail on day 2 and four are followed to day 3.
+    # As followed half of those at risk fail: S = 1/2. At ratio 3 (1/2)^3 of the two lost stand: 4.25 of 10.
     time, failed, lost = [1] * 2 + [2] * 4 + [3] * 4, [0] * 2 + [1] * 4 + [0] * 4, [1] * 2 + [0] * 8
     assert survival_at_ratio(time, failed, lost, at=2, ratio=1) == pytest.approx(0.5)
     assert survival_at_ratio(time, failed, lost, at=2, ratio=3) == pytest.approx(0.425)
@@ -126,7 +130,10 @@ WRONG: list[tuple[Callable[[], object], str]] = [
     (lambda: bounds([1, 2], [1, 0], [0], at=1), "lost has 1 values, time has 2"),
     (lambda: bounds(*ROW_OF_EACH, at=-1), "day is -1"),
     (lambda: survival_at_ratio(*ROW_OF_EACH, at=1, ratio=0.5), "ratio is 0.5: it must be 1 or more"),
-    (lambda: tipping_point(*ROW_OF_EACH, at=1, threshold=1), "threshold is 1: it must be above 0 and below 1"),
+    (
+        lambda: tipping_point(*ROW_OF_EACH, at=1, threshold=1),
+        "threshold is 1: it must be above 0 and below 1",
+    ),
 ]
 
 
