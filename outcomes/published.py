@@ -7,9 +7,10 @@ Case mix differs between any two reports: a band shows where others stand, it is
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -18,6 +19,7 @@ FIGURES = Path(__file__).parents[1] / "fixtures" / "published" / "figures.json"
 Measure = Literal["failure", "second_look", "mri_healing", "ramp_prevalence"]
 RangeKind = Literal["95 % confidence interval", "range of subgroups", "range of studies"]
 
+_PRINTED = re.compile(r"-?\d+(\.\d+)?")
 _REQUIRED = ("code", "measure", "what", "population", "definition", "follow_up", "citation", "read")
 _OPTIONAL = (
     "percent", "lower_percent", "upper_percent", "range_kind", "events", "n", "n_of",
@@ -29,9 +31,10 @@ _OPTIONAL = (
 class PublishedFigure:
     """One published share with what is needed to read it; shares lie between 0 and 1.
 
-    `share` is None where only a range was printed; `lower` and `upper` are of the kind that `range_kind` names.
-    `follow_up` says in words when it was read; `from_years` and `to_years` say it in numbers where there are
-    any. `n` counts what `n_of` names. `read` says how much of the source was read.
+    `share` is that of the counts where they are known, else as printed; None where only a range was printed.
+    `lower` and `upper` are of the kind that `range_kind` names, `n` counts what `n_of` names. `follow_up`
+    says in words when it was read, `from_years` and `to_years` in numbers where there are any. `read` says
+    how much of the source was read.
     """
 
     code: str
@@ -66,8 +69,8 @@ def published(path: Path = FIGURES) -> tuple[PublishedFigure, ...]:
     Raises
     ------
     ValueError
-        Naming entry, field, rule and mend: an entry without citation, population, definition or years; a share
-        outside 0 and 1; counts that don't give the printed per cent; a code used twice.
+        Naming entry, field, rule and mend: an entry without citation, population, definition or years; a
+        share outside 0 and 1; counts that don't give the printed per cent; a code used twice.
     """
     figures = tuple(
         _figure(row, entry) for row, entry in enumerate(json.loads(path.read_text(encoding="utf-8")))
@@ -82,18 +85,15 @@ def published(path: Path = FIGURES) -> tuple[PublishedFigure, ...]:
 def _figure(row: int, entry: Mapping[str, Any]) -> PublishedFigure:
     where = f"Entry {entry.get('code') or f'number {row + 1}'}"
     _check_fields(where, entry)
-    _check_counts(where, entry)
-    printed = _share(where, "percent", entry)
-    lower, upper = (_share(where, name, entry) for name in ("lower_percent", "upper_percent"))
-    _check_range(where, entry, printed, lower, upper)
-    counted = entry["events"] / entry["n"] if entry.get("events") is not None else None
-    return PublishedFigure(
-        share=printed if counted is None else counted,
-        lower=lower,
-        upper=upper,
-        **{name: entry[name] for name in _REQUIRED},
-        **{name: entry.get(name) for name in _OPTIONAL if not name.endswith("percent")},
+    printed, lower, upper = (
+        _share(where, name, entry) for name in ("percent", "lower_percent", "upper_percent")
     )
+    _check_range(where, entry, printed, lower, upper)
+    fields: dict[str, Any] = {
+        name: entry.get(name) for name in (*_REQUIRED, *_OPTIONAL) if not name.endswith("percent")
+    }
+    counted = _counted(where, entry)
+    return PublishedFigure(share=printed if counted is None else counted, lower=lower, upper=upper, **fields)
 
 
 def _check_fields(where: str, entry: Mapping[str, Any]) -> None:
@@ -116,7 +116,8 @@ def _check_fields(where: str, entry: Mapping[str, Any]) -> None:
         raise ValueError(f"{where}: published is missing; give the year of publication as a number.")
 
 
-def _check_counts(where: str, entry: Mapping[str, Any]) -> None:
+def _counted(where: str, entry: Mapping[str, Any]) -> float | None:
+    """Give the share that the counts come to, as far as printed the same; None without counts."""
     events, n = entry.get("events"), entry.get("n")
     if events is not None and not (n and 0 <= events <= n):
         raise ValueError(
@@ -124,27 +125,29 @@ def _check_counts(where: str, entry: Mapping[str, Any]) -> None:
         )
     if n is not None and not entry.get("n_of"):
         raise ValueError(f"{where}: n_of is missing; say what n counts: repairs, menisci, knees or patients.")
-    percent = entry.get("percent")
-    if events is None or percent is None:
-        return
-    last_digit = Decimal(1).scaleb(int(Decimal(percent).as_tuple().exponent))
-    counted = 100 * Decimal(events) / Decimal(n)
-    if abs(counted - Decimal(percent)) > last_digit / 2:
+    if events is None or n is None:
+        return None
+    printed = entry.get("percent")
+    if printed is not None and not _rounds_to(100 * Decimal(events) / Decimal(n), Decimal(printed)):
         raise ValueError(
-            f"{where}: {events} of {n} are {counted:.2f} %, not the printed {percent} %; correct one of them."
+            f"{where}: {events} of {n} are {100 * events / n:.2f} %, not the printed {printed} %; "
+            "correct one of them."
         )
+    return float(events / n)
+
+
+def _rounds_to(exact: Decimal, printed: Decimal) -> bool:
+    """Say whether `exact` is `printed` to the digits printed; a half may have been rounded either way."""
+    return abs(exact - printed) <= Decimal((0, (5,), int(printed.as_tuple().exponent) - 1))
 
 
 def _share(where: str, name: str, entry: Mapping[str, Any]) -> float | None:
     percent = entry.get(name)
     if percent is None:
         return None
-    try:
-        share = Decimal(percent) / 100
-    except (InvalidOperation, TypeError) as error:
-        raise ValueError(
-            f"{where}: {name} is {percent}; give it as text, as printed, such as 23.1."
-        ) from error
+    if not (isinstance(percent, str) and _PRINTED.fullmatch(percent)):
+        raise ValueError(f'{where}: {name} is {percent}; give it as text, as printed, such as "23.1".')
+    share = Decimal(percent) / 100
     if not 0 <= share <= 1:
         raise ValueError(f"{where}: {name} is {percent}; a share lies between 0 and 100 %, so correct it.")
     return float(share)

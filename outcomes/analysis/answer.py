@@ -33,7 +33,7 @@ class Result(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """Values as they are printed in JSON; how they were found, where that is published, what to bear in mind."""
+    """Values as JSON prints them; how they were found, where that is published, what to bear in mind."""
 
     values: Values
     methods: tuple[str, ...]
@@ -69,7 +69,7 @@ def _once(sentences: Iterable[str]) -> tuple[str, ...]:
 
 
 def places_by_group(table: Table, asked: Asked) -> dict[str, Places]:
-    """Where the rows of each group are, groups in order of their text; all rows together if none was named."""
+    """Where the rows of each group are, groups in order of their text; all together if none was named."""
     if asked.group is None:
         return {EVERYBODY: np.arange(len(table))}
     groups = pd.Series(table.column(asked.group).labels())

@@ -181,7 +181,7 @@ def read(path: Path) -> Table:
         If the file is missing, unreadable, not text in UTF-8, not CSV, empty, or a header; if a column name
         comes twice; or if a row has more or fewer cells than the header.
     """
-    file = shown(str(path))
+    file = shown(path.name)
     numbered = _records(_text(path, file), file)
     first, header = next(numbered, (0, []))
     if not header:

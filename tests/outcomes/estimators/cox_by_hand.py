@@ -1,4 +1,4 @@
-"""Slow second opinions on Cox regression, failure by failure and row by row, straight from the definitions."""
+"""Slow second opinions on Cox regression, failure by failure and row by row, from the definitions."""
 
 from __future__ import annotations
 

@@ -106,6 +106,27 @@ def test_a_failure_on_the_day_of_repair_counts() -> None:
     assert curve.survival == (0.5, 0.25, 0.25)
 
 
+def test_times_and_entries_a_rounding_apart_are_tied() -> None:
+    # Ages as years plus months over 12: the same age can come out a last digit apart.
+    months = [
+        (12 * start, 12 * start + followed) for start in range(40, 90, 10) for followed in range(1, 300)
+    ]
+    years = [(start / 12, start / 12 + (end - start) / 12) for start, end in months]
+    failed, group = [end % 3 == 0 for _, end in months], [end % 2 for _, end in months]
+    exactly, roughly = (
+        kaplan_meier([end for _, end in rows], failed, entry=[start for start, _ in rows], at=())
+        for rows in (months, years)
+    )
+    assert len({end for _, end in years}) > len(exactly.time)
+    for name in ("at_risk", "events_at", "survival", "std_error"):
+        assert getattr(roughly, name) == getattr(exactly, name)
+    tests = [
+        log_rank([end for _, end in rows], failed, group, entry=[start for start, _ in rows])
+        for rows in (months, years)
+    ]
+    assert tests[0] == tests[1]
+
+
 @pytest.mark.parametrize(
     ("entry", "message"),
     [

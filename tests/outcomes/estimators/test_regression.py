@@ -34,7 +34,7 @@ def near(value: Any) -> Any:
 
 
 def numbers(fit: CoxFit) -> dict[str, Any]:
-    """Every number of a fit by a flat name; a logarithm of a P value, for its relative error grows with z."""
+    """Every number of a fit, by a name of its own."""
     found = {
         f"{row.name} {key}": value
         for row in fit.coefficients
