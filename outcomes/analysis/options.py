@@ -8,9 +8,7 @@ from math import isfinite
 from typing import Any
 
 from outcomes.analysis.reading import NUMBER, InputError, is_date, shown
-from outcomes.estimators.survival import IntervalScale
-
-SCALES = ("log-log", "log", "plain")
+from outcomes.estimators.survival import SCALES, IntervalScale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

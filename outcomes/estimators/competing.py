@@ -15,34 +15,34 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from outcomes.estimators import clustered
 from outcomes.estimators.cautions import Caution
 from outcomes.estimators.comparison import LogRank, log_rank
+from outcomes.estimators.incidence_error import Cause, repairs_apart, std_error
 from outcomes.estimators.observations import (
-    BoolArray,
     FloatArray,
     IntArray,
-    RiskTable,
     coded,
     observations,
     risk_table,
 )
-from outcomes.estimators.survival import SCALES, Interval, IntervalScale
+from outcomes.estimators.survival import BY_PATIENT, SCALES, Interval, IntervalScale
 
 METHOD = (
     "Aalen-Johansen estimate of the cumulative incidence of each cause: the share that it has ended, while "
-    "the others were at work too. 95 % intervals on the {scale} scale."
+    "the others were at work too; {error}, 95 % intervals on the {scale} scale."
 )
+JACKKNIFE = "standard error by the infinitesimal jackknife"
 REFERENCE = (
     "Aalen OO, Johansen S. Scand J Stat 1978;5:141-50. "
     "Marubini E, Valsecchi MG. Analysing Survival Data from Clinical Trials and Observational Studies. "
-    "Wiley, 1995 (standard error)."
+    "Wiley, 1995 (standard error without late entries). "
+    "Therneau TM, Grambsch PM. Modeling Survival Data. Springer, 2000 (infinitesimal jackknife)."
 )
 METHOD_LOG_RANK = "For {cause}, repairs that another cause ended count as censored then. {method}"
 REFERENCE_LOG_RANK = "Prentice RL et al. Biometrics 1978;34:541-54 (cause-specific hazards)."
 
 CENSORED = "0"
-# A variance this small a part of the terms it is left of is rounding.
-ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +50,13 @@ class CauseIncidence:
     """One cause: what it ended, and the share it has ended by each time of the whole, with 95 % limits.
 
     Limits are None where the scale has no place for the share: 0 on the log scale, 0 and 1 on the log-log
-    scale.
+    scale. They and the errors are None for a single patient as the only cluster.
     """
 
     events: int
     events_at: tuple[int, ...]
     incidence: tuple[float, ...]
-    std_error: tuple[float, ...]
+    std_error: tuple[float | None, ...]
     lower: tuple[float | None, ...]
     upper: tuple[float | None, ...]
 
@@ -81,6 +81,7 @@ class CumulativeIncidence:
     at_risk: tuple[int, ...]
     censored_at: tuple[int, ...]
     causes: dict[str, CauseIncidence]
+    robust: bool
     method: str
     reference: str
     cautions: tuple[Caution, ...]
@@ -117,6 +118,7 @@ def cumulative_incidence(
     causes: Sequence[object] = (),
     interval: IntervalScale = "log-log",
     entry: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
 ) -> CumulativeIncidence:
     """Estimate, for every cause, the share it has ended by each time.
 
@@ -130,6 +132,9 @@ def cumulative_incidence(
         Causes to list even if no row has them, as when groups are to be set side by side.
     interval : {"log-log", "log", "plain"}
         Scale on which the limits of an incidence lie evenly about it; limits beyond 0 or 1 are set to it.
+    cluster : array_like, shape (rows,), optional
+        The patient of each row, as in `clustered.sample`: errors and limits then allow for repairs of one
+        patient going together. Undefined where there is only one patient.
 
     Raises
     ------
@@ -138,14 +143,14 @@ def cumulative_incidence(
 
     Notes
     -----
-    Sources are in `REFERENCE`. Causes before censorings on the same day. With S(t-) the share no cause has
-    ended before t, n at risk, d ended, d_k of them by cause k, and D the rise of I_k from then to t,
+    Sources are in `REFERENCE`. Causes before censorings on the same day: I_k(t) = sum of S(t-) d_k / n, with
+    S(t-) the share no cause has ended before t, n at risk and d_k ended by cause k. The error is, as that of
+    R's survfit of several states, the infinitesimal jackknife; see `incidence_error`. Without late entries it
+    is also the sum of variances over the times, D the rise of I_k from each to t and d ended by any cause,
 
-        I_k(t) = sum S(t-) d_k / n
-        Var I_k(t) = sum D^2 d / (n (n - d)) + S(t-)^2 d_k (n - d_k) / n^3 - 2 D S(t-) d_k / n^2
+        D^2 d / (n (n - d)) + S(t-)^2 d_k (n - d_k) / n^3 - 2 D S(t-) d_k / n^2
 
-    which is the infinitesimal jackknife, as the standard error of R's survfit of several states. Its
-    intervals are R's with the same conf.type, where "log" is R's own choice. With one cause I = 1 - the
+    The intervals are R's with the same conf.type, where "log" is R's own choice. With one cause I = 1 - the
     Kaplan-Meier estimate.
 
     Examples
@@ -158,14 +163,11 @@ def cumulative_incidence(
     """
     if interval not in SCALES:
         raise ValueError(f"interval is {interval!r}: it must be one of {', '.join(SCALES)}; choose one")
-    ended, names = _causes(cause, causes)
-    rows = observations(time, ended >= 0, weights, entry)
-    ended = ended[rows.weights > 0]
-    rows = rows.where(rows.weights > 0)
-    if not rows.time.size:
-        raise ValueError("time has no row that counts: give at least one row with a weight of 1 or more")
+    ended, names = _causes(cause, causes, time)
+    rows, of = clustered.sample(time, ended >= 0, weights, entry, cluster)
+    if weights is not None:
+        ended = ended[np.asarray(weights) > 0]
     table = risk_table(rows)
-    of_each = [table.moments.leaving(rows.weights * (ended == place))[:, 0] for place in range(len(names))]
     return CumulativeIncidence(
         n=int(rows.weights.sum()),
         events=int(table.failures.sum()),
@@ -173,8 +175,12 @@ def cumulative_incidence(
         time=tuple(table.moments.time.tolist()),
         at_risk=tuple(table.at_risk.tolist()),
         censored_at=tuple(table.censored.tolist()),
-        causes={name: _incidence(table, of, interval) for name, of in zip(names, of_each, strict=True)},
-        method=METHOD.format(scale=interval),
+        causes={
+            name: _incidence(Cause(rows, table, ended == place), of, interval)
+            for place, name in enumerate(names)
+        },
+        robust=of is not None,
+        method=METHOD.format(error=BY_PATIENT if of else JACKKNIFE, scale=interval),
         reference=REFERENCE,
         cautions=(),
     )
@@ -188,12 +194,14 @@ def cumulative_incidence_by_group(
     *,
     interval: IntervalScale = "log-log",
     entry: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
 ) -> dict[str, CumulativeIncidence]:
     """Estimate the incidences in each group, by its name; each lists every cause of the whole.
 
     Parameters and errors are those of `cumulative_incidence`; a group of weight 0 is left out.
     """
-    ended, names = _causes(cause, ())
+    ended, names = _causes(cause, (), time)
+    patient = None if cluster is None else np.asarray(cluster, dtype=object)
     causes = np.array([*names, CENSORED], dtype=object)[ended]
     rows = observations(time, ended >= 0, weights, entry)
     member, labels = coded("group", group, rows.time.size)
@@ -206,6 +214,7 @@ def cumulative_incidence_by_group(
             causes=names,
             interval=interval,
             entry=np.maximum(rows.entry[chosen], 0),
+            cluster=None if patient is None else patient[chosen],
         )
         for name in sorted(set(labels))
         if rows.weights[chosen := of_row == name].any()
@@ -231,7 +240,7 @@ def cause_specific_log_rank(
     Prentice RL et al. Biometrics 1978;34:541-54: other causes count as censoring. This compares hazards;
     cumulative incidences can differ without it, through the other causes.
     """
-    ended, names = _causes(cause, ())
+    ended, names = _causes(cause, (), time)
     tests = {
         name: log_rank(time, ended == place, group, weights, strata=strata, entry=entry)
         for place, name in enumerate(names)
@@ -244,12 +253,12 @@ def _of_cause(test: LogRank, name: str) -> LogRank:
     return replace(test, method=method, reference=f"{test.reference} {REFERENCE_LOG_RANK}")
 
 
-def _causes(cause: ArrayLike, listed: Sequence[object]) -> tuple[IntArray, list[str]]:
+def _causes(cause: ArrayLike, listed: Sequence[object], time: ArrayLike) -> tuple[IntArray, list[str]]:
     """Give each row's cause as a place in the names, -1 for censored, and the names in order."""
     column = pd.Series(cause).to_numpy()
     if column.dtype.kind in "fb" and np.equal(column, np.floor(column)).all():
         column = column.astype(np.int64)  # 1.0 and True are cause 1
-    codes, labels = coded("cause", column, column.size)
+    codes, labels = coded("cause", column, np.size(np.asarray(time)))
     names = sorted({*labels, *map(str, listed)} - {CENSORED}, key=_in_order)
     place = {name: position for position, name in enumerate(names)} | {CENSORED: -1}
     of_label = np.array([place[label] for label in labels], dtype=np.int64)
@@ -261,11 +270,11 @@ def _in_order(name: str) -> tuple[float, str]:
     return (float(name), "") if name.isdecimal() else (np.inf, name)
 
 
-def _incidence(table: RiskTable, ended: IntArray, scale: IntervalScale) -> CauseIncidence:
-    before = np.append(1.0, table.survival()[:-1])
-    rise = before * ended / table.at_risk
-    incidence = np.cumsum(rise)
-    error = np.sqrt(_variance(table, ended, before, rise, incidence))
+def _incidence(cause: Cause, of: clustered.Patients | None, scale: IntervalScale) -> CauseIncidence:
+    ended, incidence = cause.ended_at(), cause.incidence()
+    error = np.full(incidence.size, np.nan)
+    if of is None or of.enough():
+        error = std_error(cause, of or repairs_apart(cause.rows))
     # Undefined at 0 and 1 by the scale; an exponential may rightly overflow to a limit.
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         lower, upper = SCALES[scale](incidence, error)
@@ -273,31 +282,10 @@ def _incidence(table: RiskTable, ended: IntArray, scale: IntervalScale) -> Cause
         events=int(ended.sum()),
         events_at=tuple(ended.tolist()),
         incidence=tuple(incidence.tolist()),
-        std_error=tuple(error.tolist()),
+        std_error=_defined(error),
         lower=_defined(lower),
         upper=_defined(upper),
     )
-
-
-def _variance(
-    table: RiskTable, ended: IntArray, before: FloatArray, rise: FloatArray, incidence: FloatArray
-) -> FloatArray:
-    """Sum the formula of `cumulative_incidence`, D = I(t) - I multiplied out so that one sweep will do."""
-    hazard = table.greenwood_terms()
-    cross = rise / table.at_risk
-    terms = np.array(
-        [
-            incidence**2 * np.cumsum(hazard),
-            -2 * incidence * np.cumsum(incidence * hazard),
-            np.cumsum(incidence**2 * hazard),
-            np.cumsum(before * cross * (table.at_risk - ended) / table.at_risk),
-            -2 * incidence * np.cumsum(cross),
-            2 * np.cumsum(incidence * cross),
-        ]
-    )
-    variance = terms.sum(axis=0)
-    nothing: BoolArray = variance <= ROUNDING * np.abs(terms).sum(axis=0)
-    return np.where(nothing, 0.0, variance)
 
 
 def _defined(values: FloatArray) -> tuple[float | None, ...]:

@@ -22,7 +22,7 @@ METHOD = (
 )
 REFERENCE = (
     "Turnbull BW. J R Stat Soc B 1976;38:290-5. "
-    "Gentleman R, Geyer CJ. Biometrika 1994;81:618-23 (what tells the maximum, and that there is no other). "
+    "Gentleman R, Geyer CJ. Biometrika 1994;81:618-23 (what tells the maximum). "
     "Wang Y. J R Stat Soc B 2007;69:185-98 (constrained Newton method)."
 )
 
@@ -31,8 +31,6 @@ REFERENCE = (
 # likelihood is then within n times this of its maximum.
 CONVERGED = 1e-10
 MOST_ITERATIONS = 500
-# An interval without mass that would gain as much as one with it, to this part of n, could have some as well.
-AS_GOOD = 1e-6
 # A step must bring this part of the rise that the slope promises; any part below one half will do.
 PROMISE_KEPT = 1 / 3
 
@@ -149,12 +147,13 @@ def turnbull(
     Notes
     -----
     Sources are in `REFERENCE`. Mass can lie only where a left end is followed at once by a right end
-    [Turnbull 1976]. The masses are found by the constrained Newton method: each iteration takes the intervals
-    that have mass and the best between them, solves the quadratic approximation of the log likelihood by
-    non-negative least squares, and halves the step until the log likelihood rises. It ends by the conditions
-    of the maximum, to `CONVERGED`, with masses of exactly 0 where none belongs, which the EM algorithm only
-    comes near to. It agrees with EM carried on and pruned until the same conditions hold; R's survfit stops
-    EM before that.
+    [Turnbull 1976]. In each of those intervals some row begins, so the masses are the only ones that reach
+    the maximum: taken from the last interval backwards, each follows from the probabilities of the rows. They
+    are found by the constrained Newton method: each iteration takes the intervals that have mass and the best
+    between them, solves the quadratic approximation of the log likelihood by non-negative least squares, and
+    halves the step until the log likelihood rises. It ends by the conditions of the maximum, to `CONVERGED`,
+    with masses of exactly 0 where none belongs, which the EM algorithm only comes near to. It agrees with EM
+    carried on and pruned until the same conditions hold; R's survfit stops EM before that.
 
     Examples
     --------
@@ -179,7 +178,7 @@ def turnbull(
         iterations=iterations,
         method=METHOD,
         reference=REFERENCE,
-        cautions=_cautions(likelihood, probability),
+        cautions=(),
     )
 
 
@@ -296,16 +295,3 @@ def _rise(weights: FloatArray, before: FloatArray, after: FloatArray) -> float:
     if after.min() <= 0:
         return -inf
     return float(weights @ np.log(after / before))
-
-
-def _cautions(likelihood: _Likelihood, probability: FloatArray) -> tuple[Caution, ...]:
-    """Caution where other masses may fit as well: the columns that could have mass depend on each other."""
-    able = np.flatnonzero(likelihood.gain(probability) > 1 - AS_GOOD)
-    if np.linalg.matrix_rank(likelihood.holds(able)) == able.size:
-        return ()
-    return (
-        Caution(
-            "not_the_only_estimate",
-            "Other shares of these intervals may fit just as well: the data do not settle them.",
-        ),
-    )

@@ -19,6 +19,8 @@ IntArray = NDArray[np.int64]
 
 FROM_THE_START = -np.inf
 MISSING = -1
+# Times closer than this, or than this share of their mean, are tied: the root of double precision, as in R.
+TIE_TOLERANCE = float(np.sqrt(np.finfo(np.float64).eps))
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,8 @@ def observations(
     Notes
     -----
     As R's Surv(entry, time, status), with one exception: R makes a row with entry 0 and time 0 missing. Here
-    entry 0 is no delay, so that row counts on day 0 as in Surv(time, status).
+    entry 0 is no delay, so that row counts on day 0 as in Surv(time, status). As in R's survfit, survdiff and
+    coxph (timefix), times that differ by no more than rounding are tied.
     """
     times = _column("time", time, "a time must be a finite number, 0 or more", _is_time)
     failures = _column("failed", failed, "it must be 1 (failed) or 0 (censored)", _is_flag)
@@ -77,6 +80,7 @@ def observations(
         entries = _column("entry", entry, "an entry must be a finite number, 0 or more", _is_time)
     for name, column in (("failed", failures), ("weights", counts), ("entry", entries)):
         check_length(name, column.size, times.size)
+    times, entries = _tied(times, entries)
     return Observations(times, failures.astype(np.bool_), counts.astype(np.int64), _delays(entries, times))
 
 
@@ -110,6 +114,21 @@ def _is_flag(values: FloatArray) -> BoolArray:
 
 def _is_count(values: FloatArray) -> BoolArray:
     return _is_time(values) & np.equal(values, np.floor(values))
+
+
+def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give times and entries that differ by no more than rounding the value of the least of them."""
+    distinct = np.unique(np.append(times, entries[entries > 0]))
+    if not distinct.size:
+        return times, entries
+    apart = np.diff(distinct, prepend=-np.inf) > TIE_TOLERANCE * max(1.0, distinct.mean())
+    if apart.all():
+        return times, entries
+    least = distinct[apart]
+    tied_times, tied_entries = (
+        least[np.searchsorted(least, column, side="right") - 1] for column in (times, entries)
+    )
+    return tied_times, np.where(entries > 0, tied_entries, 0)
 
 
 def _delays(entries: FloatArray, times: FloatArray) -> FloatArray:

@@ -25,11 +25,13 @@ GROUPED = [
 ]
 
 
-def on_age(truth: Any) -> tuple[np.ndarray, ...]:
+def by_age_in_months(truth: Any) -> tuple[np.ndarray, ...]:
     """Age at entry and end, death and sex of the patients of mgus2 who were followed at all."""
     age, months, died = (np.array(truth.data[name]) for name in ("age", "time", "status"))
     followed = months > 0
-    return tuple(column[followed] for column in (age, age + months / 12, died, np.array(truth.data["sex"])))
+    return tuple(
+        column[followed] for column in (12 * age, 12 * age + months, died, np.array(truth.data["sex"]))
+    )
 
 
 def numbers(test: LogRank | None) -> list[float]:
@@ -65,14 +67,14 @@ def test_log_rank_of_lifelines(reference: Any, compare: Any, name: str, by: str)
 
 
 def test_delayed_entry_of_statsmodels(reference: Any, compare: Any) -> None:
-    entry, time, died, _ = on_age(reference("mgus2"))
+    entry, time, died, _ = by_age_in_months(reference("mgus2"))
     with warnings.catch_warnings(action="ignore"):
         theirs = SurvfuncRight(time, died, entry=entry)
     curve = kaplan_meier(time, died, entry=entry)
     failing = [place for place, failures in enumerate(curve.events_at) if failures]
     assert list(theirs.n_risk) == [curve.at_risk[place] for place in failing]
     compare(
-        "Kaplan-Meier, delayed entry (statsmodels)",
+        "Kaplan-Meier, late (statsmodels)",
         "mgus2",
         "curve",
         [curve.survival[place] for place in failing],
@@ -82,7 +84,7 @@ def test_delayed_entry_of_statsmodels(reference: Any, compare: Any) -> None:
 
 def test_log_rank_with_delayed_entry_of_statsmodels(reference: Any, compare: Any) -> None:
     # Without strata: with entries it mixes them up. The exact fractions of test_log_rank_variants have both.
-    entry, time, died, sex = on_age(reference("mgus2"))
-    statistic, p = survdiff(time, died, sex, entry=entry)
-    found = numbers(log_rank(time, died, sex, entry=entry))
-    compare("log-rank, delayed entry (statsmodels)", "mgus2", "sex", found, [float(statistic), float(p)])
+    entry, time, died, sex = by_age_in_months(reference("mgus2"))
+    statistic, _ = survdiff(time, died, sex, entry=entry)
+    found, _ = numbers(log_rank(time, died, sex, entry=entry))
+    compare("log-rank, late (statsmodels)", "mgus2", "sex", found, float(statistic))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -13,10 +13,6 @@ from outcomes.estimators.observations import FloatArray, IntArray, Observations,
 from outcomes.estimators.regression.efron import RiskRows
 
 Table = pd.DataFrame | Mapping[str, ArrayLike]
-
-# Times as close as this, relative to their mean, are one: 70 + 4/12 years and 69 + 16/12 differ by rounding.
-# As R's coxph (timefix), the square root of double precision.
-SAME_TIME = float(np.sqrt(np.finfo(np.float64).eps))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +70,7 @@ def read(table: Table, columns: Columns, references: Mapping[str, str]) -> Data:
     if not columns.covariates:
         raise ValueError("covariates is empty: name at least one column")
     frame = _frame(table, columns.all())
-    rows = _settled(_observed(frame, columns))
+    rows = _observed(frame, columns)
     cluster, stratum = _codes(frame, columns.cluster), _codes(frame, columns.strata)
     complete = frame[list(columns.covariates)].notna().all(axis=1).to_numpy()
     kept = np.repeat(np.flatnonzero(complete), rows.weights[complete])
@@ -109,19 +105,6 @@ def _observed(frame: pd.DataFrame, columns: Columns) -> Observations:
     weights = None if columns.weights is None else frame[columns.weights]
     entry = None if columns.entry is None else frame[columns.entry]
     return observations(frame[columns.duration], frame[columns.event], weights, entry)
-
-
-def _settled(rows: Observations) -> Observations:
-    """Let times that differ by rounding alone be the first of them."""
-    late = np.isfinite(rows.entry)
-    distinct, position = np.unique(np.concatenate([rows.time, rows.entry[late]]), return_inverse=True)
-    if not distinct.size:
-        return rows
-    apart = np.diff(distinct, prepend=-np.inf) > SAME_TIME * distinct.mean()
-    settled = distinct[apart][np.cumsum(apart) - 1][position]
-    entry = rows.entry.copy()
-    entry[late] = settled[rows.time.size :]
-    return replace(rows, time=settled[: rows.time.size], entry=entry)
 
 
 def _codes(frame: pd.DataFrame, column: str | None) -> IntArray:

@@ -120,7 +120,7 @@ def _spread(data: Data) -> FloatArray:
     matrix = efron.information(rows, np.zeros(len(names))) / data.events
     spread: FloatArray = np.sqrt(np.clip(np.diag(matrix), 0, None))
     for name, at_risk, overall in zip(names, spread, rows.covariates.std(axis=0), strict=True):
-        if at_risk <= efron.SINGULAR * overall:
+        if at_risk**2 <= efron.SINGULAR * overall**2:
             raise ValueError(
                 f"{name} is the same for all at risk whenever one fails: it explains nothing; leave it out"
             )
