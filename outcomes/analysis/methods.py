@@ -92,7 +92,8 @@ def analyse(table: Table, name: str, asked: Asked) -> Answer:
         return method.run(table, asked)
     except InputError:
         raise
-    except ValueError as refusal:
+    except (ValueError, ArithmeticError) as refusal:
+        # An estimator's own words: too few events, say, or a fit that comes to no end.
         raise InputError(f"{name}: {refusal}.") from refusal
 
 

@@ -29,6 +29,8 @@ NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 MEND = "correct it or leave its row out"
 SAVE_AS = "save the table as CSV, comma-separated, in UTF-8"
+# Above it not every whole number can be told from its neighbours.
+LARGEST_WHOLE = 2**53
 # An offending value or a list of columns longer than this is cut in a message.
 LONGEST_SHOWN = 40
 MOST_NAMED = 12
@@ -47,7 +49,7 @@ class Rule:
 
 
 def _whole(values: FloatArray) -> BoolArray:
-    return np.equal(values, np.floor(values))
+    return np.equal(values, np.floor(values)) & (values <= LARGEST_WHOLE)
 
 
 ANY = Rule("it must be a finite number", np.isfinite)

@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from io import StringIO
 from typing import Any
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.table import Table
+from rich.text import Text
 
 from outcomes import wording
 from outcomes.analysis.answer import Answer, Values
@@ -39,16 +40,17 @@ def text_of(method: str, answer: Answer) -> str:
     return captured.get()
 
 
-def drawn(title: str, columns: Sequence[str], rows: Iterable[Row]) -> Table:
-    """A table whose first column is text and whose others are numbers."""
+def drawn(title: str, columns: Sequence[str], rows: Iterable[Row]) -> Group:
+    """A title, and under it a table whose first column is text and whose others are numbers."""
     rows = list(rows)
     cut = f" (the first {LONGEST:,} of {len(rows):,} rows; --json gives all)" if len(rows) > LONGEST else ""
-    table = Table(title=printable(title) + cut, title_justify="left", title_style="bold")
+    table = Table()
     for place, column in enumerate(columns):
         table.add_column(printable(column), justify="right" if place else "left")
     for row in rows[:LONGEST]:
         table.add_row(*row)
-    return table
+    # A table's own title would be broken at the table's width.
+    return Group(Text(printable(title) + cut, style="bold"), table)
 
 
 def printable(text: str) -> str:
@@ -63,6 +65,11 @@ def number(value: float | None) -> str:
     if value and abs(value) < 1e-3:
         return f"{value:.3g}"
     return f"{value:,.4f}".rstrip("0").rstrip(".")
+
+
+def _time(value: float | None) -> str:
+    """A median or a limit of it."""
+    return wording.NOT_REACHED if value is None else number(value)
 
 
 def p(value: float | None) -> str:
@@ -95,7 +102,7 @@ def _steps(values: Mapping[str, Any], names: Sequence[str]) -> Iterator[Values]:
         yield dict(zip(names, step, strict=True))
 
 
-def _kaplan_meier(values: Values) -> Iterator[Table]:
+def _kaplan_meier(values: Values) -> Iterator[Group]:
     groups = values["groups"]
     asked = list(next(iter(groups.values()))["at"])
     yield drawn(
@@ -106,9 +113,7 @@ def _kaplan_meier(values: Values) -> Iterator[Table]:
                 printable(name),
                 number(curve["n"]),
                 number(curve["events"]),
-                with_limits(curve["median"])
-                if curve["median"]["estimate"] is not None
-                else wording.NOT_REACHED,
+                with_limits(curve["median"], write=_time),
                 *(
                     f"{share_with_limits(at, 'survival')} [{number(at['at_risk'])}]"
                     for at in curve["at"].values()
@@ -132,7 +137,7 @@ def _kaplan_meier(values: Values) -> Iterator[Table]:
         )
 
 
-def _log_rank(values: Values) -> Iterator[Table]:
+def _log_rank(values: Values) -> Iterator[Group]:
     yield drawn(
         "Log-rank test",
         ("Chi-square", "Degrees of freedom", "P"),
@@ -162,7 +167,7 @@ def _log_rank(values: Values) -> Iterator[Table]:
     )
 
 
-def _cox(values: Values) -> Iterator[Table]:
+def _cox(values: Values) -> Iterator[Group]:
     yield drawn(
         "Hazard ratios, with 95 % interval",
         ("Covariate", "Hazard ratio", "Coefficient", "Standard error", "Robust error", "z", "P"),
@@ -191,7 +196,7 @@ def _cox(values: Values) -> Iterator[Table]:
     )
 
 
-def _cumulative_incidence(values: Values) -> Iterator[Table]:
+def _cumulative_incidence(values: Values) -> Iterator[Group]:
     for name, causes in values["groups"].items():
         for cause, curve in causes.items():
             yield drawn(
@@ -204,7 +209,7 @@ def _cumulative_incidence(values: Values) -> Iterator[Table]:
             )
 
 
-def _interval_censored(values: Values) -> Iterator[Table]:
+def _interval_censored(values: Values) -> Iterator[Group]:
     for name, found in values["groups"].items():
         yield drawn(
             f"Where failures of {name} lie (log likelihood {number(found['log_likelihood'])})",
@@ -218,10 +223,10 @@ def _interval_censored(values: Values) -> Iterator[Table]:
 
 def _by_group(
     title: str, columns: Mapping[str, Callable[[Values], str]]
-) -> Callable[[Values], Iterator[Table]]:
+) -> Callable[[Values], Iterator[Group]]:
     """A method with one line a group: what each column shows of it."""
 
-    def tables(values: Values) -> Iterator[Table]:
+    def tables(values: Values) -> Iterator[Group]:
         groups = values["groups"].items()
         rows = ((printable(name), *(show(group) for show in columns.values())) for name, group in groups)
         yield drawn(title, ("Group", *columns), rows)
@@ -233,7 +238,7 @@ def _field(name: str) -> Callable[[Values], str]:
     return lambda values: number(values[name])
 
 
-def _funnel(values: Values) -> Iterator[Table]:
+def _funnel(values: Values) -> Iterator[Group]:
     yield drawn(
         "All units",
         ("Target", "Over-dispersion"),
@@ -255,7 +260,7 @@ def _funnel(values: Values) -> Iterator[Table]:
     )
 
 
-def _cusum(values: Values) -> Iterator[Table]:
+def _cusum(values: Values) -> Iterator[Group]:
     yield drawn(
         "The run",
         ("Observed", "Expected", "Observed / expected", "Signals"),
@@ -277,16 +282,16 @@ def _cusum(values: Values) -> Iterator[Table]:
     )
 
 
-def _one_line(title: str, columns: Mapping[str, str]) -> Callable[[Values], Iterator[Table]]:
+def _one_line(title: str, columns: Mapping[str, str]) -> Callable[[Values], Iterator[Group]]:
     """A method with one line in all: the value under each heading."""
 
-    def tables(values: Values) -> Iterator[Table]:
+    def tables(values: Values) -> Iterator[Group]:
         yield drawn(title, tuple(columns), [tuple(number(values[name]) for name in columns.values())])
 
     return tables
 
 
-TABLES: dict[str, Callable[[Values], Iterator[Table]]] = {
+TABLES: dict[str, Callable[[Values], Iterator[Group]]] = {
     "kaplan-meier": _kaplan_meier,
     "log-rank": _log_rank,
     "cox": _cox,
@@ -297,7 +302,8 @@ TABLES: dict[str, Callable[[Values], Iterator[Table]]] = {
         {"Up to": _field("tau"), "Mean": with_limits, "Standard error": _field("std_error")},
     ),
     "follow-up": _by_group(
-        "Median follow-up, with 95 % interval", {"Median": lambda values: with_limits(values, "median")}
+        "Median follow-up, with 95 % interval",
+        {"Median": lambda values: with_limits(values, "median", _time)},
     ),
     "proportion": _by_group(
         "Share that failed, with 95 % interval",

@@ -18,7 +18,7 @@ from outcomes.analysis.answer import (
     places_by_group,
 )
 from outcomes.analysis.options import Asked
-from outcomes.analysis.reading import CAUSE, ENTRY, FLAG, TIME, FloatArray, Labels, Rule, Table
+from outcomes.analysis.reading import CAUSE, ENTRY, FLAG, TIME, FloatArray, Rule, Table
 from outcomes.estimators import comparison, competing, follow_up, interval, restricted_mean, survival
 
 NOTHING_TO_TEST = (
@@ -30,7 +30,7 @@ NOTHING_TO_TEST = (
 class Followed:
     """Rows as estimators of right-censored data take them, columns of shape (rows,)."""
 
-    columns: dict[str, FloatArray | Labels]
+    columns: dict[str, Any]
 
     def of(self, places: Places) -> dict[str, Any]:
         """The arguments for the rows at `places`."""
@@ -40,7 +40,7 @@ class Followed:
 def _followed(table: Table, asked: Asked, outcome: str = "failed", rule: Rule = FLAG) -> Followed:
     """Read time and outcome and, where named, entry, cluster and strata."""
     time = table.column(str(asked.duration)).numbers(TIME)
-    columns: dict[str, FloatArray | Labels] = {
+    columns: dict[str, Any] = {
         "time": time,
         outcome: table.column(str(asked.event)).numbers(rule),
     }
@@ -133,7 +133,9 @@ def median_follow_up(table: Table, asked: Asked) -> Answer:
 
 def cumulative_incidence(table: Table, asked: Asked) -> Answer:
     followed = _followed(table, asked, "cause", CAUSE)
-    causes = np.unique(followed.columns["cause"][followed.columns["cause"] > 0]).tolist()
+    cause = followed.columns["cause"] = followed.columns["cause"].astype(np.int64)
+    # Every group lists all causes, those too that ended nothing in it.
+    causes = np.unique(cause[cause > 0]).tolist()
     curves = {
         name: competing.cumulative_incidence(**followed.of(places), causes=causes)
         for name, places in places_by_group(table, asked).items()
