@@ -58,7 +58,7 @@ def survival_results(
     counted = count_cohort(cohort, units, definition, strata, closed_on)
     if counted.table.empty:
         return []
-    overall = _group("all", "All repairs", counted.table)
+    overall = _group("all", "All repairs", _summed(counted.table))
     said = cohort.sentence(units)
     return [_by_stratum(counted, overall, stratum, definition, said, closed_on) for stratum in strata]
 
@@ -71,7 +71,7 @@ def _by_stratum(
     cohort: str,
     closed_on: date,
 ) -> SurvivalResult:
-    table = counted.table
+    table = _summed(counted.table, stratum.code)
     groups = tuple(
         _group(code, label, table[table[stratum.code] == code])
         for code, label in stratum.levels.items()
@@ -94,6 +94,11 @@ def _by_stratum(
         notes=tuple(filter(None, (stratum.note, _unknown_note(groups)))),
         cautions=_cautions(groups, overall, stratum, definition, counted.entered_late),
     )
+
+
+def _summed(table: pd.DataFrame, *by: str) -> pd.DataFrame:
+    """The count table without the other strata: fewer rows for the same counts."""
+    return table.groupby([*by, "day", "outcome"], as_index=False)[["n", "potential_days"]].sum()
 
 
 def _group(code: str, label: str, table: pd.DataFrame) -> Group:

@@ -10,6 +10,7 @@ from outcomes.analysis.options import Asked
 from outcomes.analysis.reading import COUNT, FLAG, RISK, TIME, TOTAL, Dates, FloatArray, Table
 from outcomes.estimators import anonymity as hiding
 from outcomes.estimators import follow_up, monitoring, rates
+from outcomes.estimators.funnel import funnel as funnel_plot
 
 
 def proportion(table: Table, asked: Asked) -> Answer:
@@ -38,7 +39,7 @@ def funnel(table: Table, asked: Asked) -> Answer:
     column = table.column(str(asked.event))
     events, totals = column.numbers(COUNT), table.column(str(asked.total)).numbers(TOTAL)
     column.require(events <= totals, f"it must not be more than {asked.total!r} of the same row")
-    found = monitoring.funnel(events.astype(int).tolist(), totals.astype(int).tolist(), asked.target)
+    found = funnel_plot(events.astype(int).tolist(), totals.astype(int).tolist(), asked.target)
     shown = ("events", "total", "share", "lower_95", "upper_95", "lower_998", "upper_998")
     units = [picked(unit, *shown) for unit in found.units]
     return answer({**picked(found, "target", "over_dispersion"), "units": units}, found)

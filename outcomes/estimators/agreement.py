@@ -13,7 +13,8 @@ from statsmodels.stats.inter_rater import cohens_kappa
 
 from outcomes.estimators import checks
 from outcomes.estimators.cautions import Caution
-from outcomes.estimators.rates import PROPORTION_REFERENCE, Z_95, Proportion, proportion
+from outcomes.estimators.normal import Z_95
+from outcomes.estimators.rates import PROPORTION_REFERENCE, Proportion, proportion
 
 DIAGNOSTIC_METHOD = (
     "A finding against a reference finding in the same knees: sensitivity, specificity, predictive values, "

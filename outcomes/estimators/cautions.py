@@ -9,6 +9,9 @@ FEW_AT_RISK = 10
 # (five to nine often suffice). Both from memory.
 EVENTS_PER_COEFFICIENT_LEAST = 5
 EVENTS_PER_COEFFICIENT_ENOUGH = 10
+# Robust errors run small below some 20 to 50 clusters (Cameron AC, Miller DL. J Hum Resour 2015;50:317-72,
+# from memory); the lower end.
+FEW_CLUSTERS = 20
 # Curves cross when each lies above the other by at least this much somewhere; chosen by hand.
 CROSSING_MARGIN = 0.02
 # Conventional level of the test of proportional hazards (Grambsch, Therneau. Biometrika 1994;81:515-26).
@@ -189,4 +192,14 @@ def patients_alike() -> Caution:
     return Caution(
         "patients_alike",
         "Patients differ no more than one patient's own scores do, so each score counts as independent.",
+    )
+
+
+def few_clusters(clusters: int | None) -> Caution | None:
+    """Fewer than FEW_CLUSTERS clusters stand behind a robust error."""
+    if clusters is None or clusters >= FEW_CLUSTERS:
+        return None
+    return Caution(
+        "few_clusters",
+        f"Only {clusters} clusters (fewer than {FEW_CLUSTERS}): robust errors come out too small.",
     )

@@ -24,7 +24,8 @@ from outcomes.estimators.cautions import (
     out_of_reach,
     patients_alike,
 )
-from outcomes.estimators.rates import PROPORTION_REFERENCE, Z_95, Proportion, proportion
+from outcomes.estimators.normal import Z_95
+from outcomes.estimators.rates import PROPORTION_REFERENCE, Proportion, proportion
 
 FloatArray = NDArray[np.float64]
 Operator = Literal[">=", ">"]

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from scipy.stats import norm
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
 from outcomes.estimators import checks
 from outcomes.estimators.cautions import Caution, counts_only
-
-Z_95 = float(norm.ppf(0.975))
+from outcomes.estimators.normal import Z_95
 
 PROPORTION_METHOD = "Share of a whole with the 95 % score interval of Wilson."
 PROPORTION_REFERENCE = "Wilson EB. J Am Stat Assoc 1927;22:209-12."

@@ -14,8 +14,9 @@ from scipy.stats import norm
 
 from outcomes.estimators import checks, clustered
 from outcomes.estimators.cautions import Caution, few_at_risk
+from outcomes.estimators.normal import Z_95
 from outcomes.estimators.observations import FloatArray, Observations, RiskTable, risk_table
-from outcomes.estimators.survival import BY_PATIENT, GREENWOOD, Z_95
+from outcomes.estimators.survival import BY_PATIENT, GREENWOOD
 
 SENTENCE = (
     "Restricted mean: time without failure up to tau, as the area under the Kaplan-Meier curve, {error}, "

@@ -13,10 +13,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import norm
 
 from outcomes.estimators import clustered
 from outcomes.estimators.cautions import Caution, few_at_first_failure, few_at_risk
+from outcomes.estimators.normal import Z_95
 from outcomes.estimators.observations import (
     BoolArray,
     FloatArray,
@@ -69,7 +69,6 @@ REFERENCE_LATE_ENTRY = "Tsai WY, Jewell NP, Wang MC. Biometrika 1987;74:883-6 (l
 LANDMARK_DAYS: dict[int, int] = {1: 365, 2: 730, 5: 1826}
 
 # The normal deviate of a two-sided 95 % interval.
-Z_95 = float(norm.ppf(0.975))
 # A curve this close to one half lies on it: the square root of double precision, as in R's quantile.survfit.
 HALF_TOLERANCE = float(np.sqrt(np.finfo(np.float64).eps))
 

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from outcomes.estimators.monitoring import cusum, funnel, funnel_limits, run_length
+from outcomes.estimators.funnel import funnel, funnel_limits
+from outcomes.estimators.monitoring import cusum, run_length
 
 LIMITS = {"0.025": "lower_95", "0.975": "upper_95", "0.001": "lower_998", "0.999": "upper_998"}
 SIDES = {"upper": 2, "lower": 0.5}

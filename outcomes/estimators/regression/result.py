@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
-from outcomes.estimators.cautions import Caution, few_events, non_proportional
+from outcomes.estimators.cautions import Caution, few_clusters, few_events, non_proportional
+from outcomes.estimators.normal import Z_95
 from outcomes.estimators.observations import FloatArray, IntArray
 from outcomes.estimators.regression import efron
 from outcomes.estimators.regression.design import Data
@@ -23,11 +24,6 @@ REFERENCE = (
     "Springer, 2000, ch. 7 and 8 (robust errors, clusters)."
 )
 GLOBAL = "GLOBAL"
-Z_95 = float(norm.ppf(0.975))
-
-# Robust errors run small below some 20 to 50 clusters (Cameron AC, Miller DL. J Hum Resour 2015;50:317-72,
-# from memory); the lower end.
-FEW_CLUSTERS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,17 +180,8 @@ def _coefficients(data: Data, estimate: Estimate, covariance: FloatArray) -> tup
 
 
 def _cautions(data: Data, tests: Mapping[str, ChiSquare]) -> tuple[Caution, ...]:
-    said = [few_events(data.events, len(data.design.names)), _few_clusters(data.clusters)]
+    said = [few_events(data.events, len(data.design.names)), few_clusters(data.clusters)]
     for name, test in tests.items():
         if test.p is not None:
             said.append(non_proportional("the covariates together" if name == GLOBAL else name, test.p))
     return tuple(caution for caution in said if caution)
-
-
-def _few_clusters(clusters: int | None) -> Caution | None:
-    if clusters is None or clusters >= FEW_CLUSTERS:
-        return None
-    return Caution(
-        "few_clusters",
-        f"Only {clusters} clusters (fewer than {FEW_CLUSTERS}): robust errors come out too small.",
-    )

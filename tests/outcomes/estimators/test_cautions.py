@@ -43,6 +43,7 @@ BOUNDARIES: list[tuple[str, Callable[[], Caution | None], Callable[[], Caution |
         lambda: cautions.below_measurement_error(14.6, 14.6),
         lambda: cautions.below_measurement_error(10.9, 14.6),
     ),
+    ("few_clusters", lambda: cautions.few_clusters(20), lambda: cautions.few_clusters(19)),
     ("out_of_reach", lambda: cautions.out_of_reach(0, 40), lambda: cautions.out_of_reach(1, 40)),
 ]
 

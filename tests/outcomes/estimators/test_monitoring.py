@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from outcomes.estimators.monitoring import cusum, funnel, funnel_limits, limit_for_run_length, run_length
+from outcomes.estimators.funnel import funnel, funnel_limits
+from outcomes.estimators.monitoring import cusum, limit_for_run_length, run_length
 from tests.servers import SAID_AT_THE_END
 
 anything = settings(deadline=None, derandomize=True, max_examples=60)
