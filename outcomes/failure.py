@@ -109,6 +109,10 @@ def _reoperated() -> Events:
     return _events(rows, "tear_id", "reoperation__operated_on")
 
 
+def _treated_at_look() -> Events:
+    return _events(SecondLookFinding.objects.filter(action__in=FAILING_ACTIONS), "tear_id", "look__looked_on")
+
+
 def _returned(*treatments: Treatment) -> Events:
     rows = Tear.objects.filter(revises__isnull=False, treatment__in=treatments)
     return _events(rows, "revises_id", "procedure__operated_on")
@@ -123,7 +127,8 @@ def _removed_again() -> Events:
 
 
 def _look_failed() -> Events:
-    rows = SecondLookFinding.objects.filter(healed_thickness_percent__lte=100 - FAILED_CLEFT_FROM_PERCENT)
+    limit = 100 - F("look__knee__patient__unit__failed_cleft_from_percent")
+    rows = SecondLookFinding.objects.filter(healed_thickness_percent__lte=limit)
     return _events(rows, "tear_id", "look__looked_on")
 
 
@@ -153,23 +158,28 @@ def knee_replaced() -> Events:
     return _of_every_tear(Reoperation.objects.filter(other_surgery__in=REPLACEMENTS), "operated_on")
 
 
-def meniscus_removed_elsewhere() -> Events:
+def meniscus_removed_elsewhere() -> list[Events]:
     """Competing: that meniscus was removed, or replaced by a transplant, for another tear in it."""
-    tears = "reoperation__knee__procedures__tears"
-    removals = ReoperationOnTear.objects.filter(action__in=REMOVING_ACTIONS)
+    return [
+        _removed_beside(ReoperationOnTear.objects.all(), "reoperation", "operated_on"),
+        _removed_beside(SecondLookFinding.objects.all(), "look", "looked_on"),
+    ]
+
+
+def _removed_beside(rows: QuerySet[Any, Any], event: str, day: str) -> Events:
+    tears = f"{event}__knee__procedures__tears"
+    removals = rows.filter(action__in=REMOVING_ACTIONS)
     # Told of every tear of that meniscus. Of the one that failed too, but then failure goes first.
     same_meniscus = removals.annotate(beside=F(f"{tears}__meniscus")).filter(beside=F("tear__meniscus"))
-    return _after_repair(
-        same_meniscus,
-        "reoperation__operated_on",
-        tear=tears,
-        operated="reoperation__knee__procedures__operated_on",
-        days=0,
-    )
+    operated = f"{event}__knee__procedures__operated_on"
+    return _after_repair(same_meniscus, f"{event}__{day}", tear=tears, operated=operated, days=0)
 
 
 _REOPERATION_SOURCES = (
     EventSource("removed, re-repaired, refixed or replaced by a transplant at a reoperation", _reoperated),
+    EventSource(
+        "removed, re-repaired, refixed or replaced by a transplant at a second look", _treated_at_look
+    ),
     EventSource("repaired again at a later operation", _repaired_again),
     EventSource("removed at a later operation", _removed_again),
 )
@@ -196,8 +206,8 @@ ANY = FailureDefinition(
     name="Any failure",
     sentence=(
         "A repair fails on the first of: reoperation on it; a second look that finds a cleft of "
-        f"{FAILED_CLEFT_FROM_PERCENT} % of its thickness or more; imaging not healed, or a clinic visit with "
-        "effusion, joint-line tenderness or a positive McMurray, "
+        f"{FAILED_CLEFT_FROM_PERCENT} % of its thickness or more (or its unit's limit); imaging not healed, "
+        "or a clinic visit with effusion, joint-line tenderness or a positive McMurray, "
         f"from {CLINICAL_HEALING_FROM_DAYS} days on; "
         f"Lysholm below {POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on. "
         "For visits and scores the days count from the knee's latest operation. A repair stands to its last "

@@ -1,9 +1,11 @@
 """Where single repairs stand: the same time line as the curves, read for a handful of repairs."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from operator import itemgetter
 
+from django.db.models import Value
 from django.utils.formats import date_format
 
 from outcomes import wording
@@ -72,11 +74,13 @@ def all_standings(repairs: Sequence[Repair]) -> dict[int, list[Standing]]:
     return {repair.pk: [by_repair[repair.pk] for by_repair in found] for repair in repairs}
 
 
-def _reasons(definition: FailureDefinition, tears: Iterable[int]) -> dict[tuple[int, date], str]:
-    """What happened to a tear on a day, in words, over all sources of the definition."""
+def _reasons(definition: FailureDefinition, tears: Sequence[int]) -> dict[tuple[int, date], str]:
+    """What happened to a tear on a day, in words; of one day the first source of the definition tells."""
+    first, *others = (
+        source.events().filter(of_tear__in=tears).annotate(place=Value(place))
+        for place, source in enumerate(definition.sources)
+    )
     reasons: dict[tuple[int, date], str] = {}
-    for source in definition.sources:
-        events = source.events().filter(of_tear__in=list(tears))
-        for tear, day in events.values_list("of_tear", "event_on"):
-            reasons.setdefault((tear, day), source.what)
+    for row in sorted(first.union(*others, all=True), key=itemgetter("place")):
+        reasons.setdefault((row["of_tear"], row["event_on"]), definition.sources[row["place"]].what)
     return reasons

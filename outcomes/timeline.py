@@ -91,7 +91,7 @@ def timeline(
     """
     failures, failed = _first_of("failed", (source.events() for source in definition.sources), tears)
     replacements, replaced = _first_of("replaced", [knee_replaced()], tears)
-    removals, removed = _first_of("removed", [meniscus_removed_elsewhere()], tears)
+    removals, removed = _first_of("removed", meniscus_removed_elsewhere(), tears)
     sightings, known = _last_known_well(knees, examined=definition.examined)
     joined: Any = repairs.order_by()
     for cte in (failed, replaced, removed):

@@ -28,6 +28,8 @@ class Action(Enum):
     SEE_IDENTITY = auto()
     SEE_FIGURES = auto()
     RELEASE = auto()
+    LOOK_UP_LOTS = auto()
+    READ_TEARS = auto()
     MANAGE_UNIT = auto()
 
 
@@ -38,6 +40,8 @@ ALLOWED: dict[Action, frozenset[Role]] = {
     Action.SEE_IDENTITY: frozenset({Role.SURGEON, Role.CLINICIAN}),
     Action.SEE_FIGURES: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD, Role.COORDINATOR}),
     Action.RELEASE: frozenset({Role.COORDINATOR}),
+    Action.LOOK_UP_LOTS: frozenset({Role.SURGEON, Role.AUDIT_LEAD}),
+    Action.READ_TEARS: frozenset({Role.SURGEON}),
     Action.MANAGE_UNIT: frozenset({Role.ADMINISTRATOR}),
 }
 
@@ -67,9 +71,19 @@ def require(person: Person, action: Action) -> QuerySet[Unit]:
     return units
 
 
+def unit_for(person: Person, code: str, action: Action) -> Unit:
+    """One unit, fetched and checked for `action`."""
+    unit = Unit.objects.filter(code=code).first()
+    if unit is None or not isinstance(person, User) or not person.memberships.filter(unit=unit).exists():
+        raise Http404
+    if not units_for(person, action).filter(pk=unit.pk).exists():
+        raise PermissionDenied
+    return unit
+
+
 def knees_for(person: Person, action: Action = Action.SEE_RECORD) -> QuerySet[Knee]:
-    """Knees operated on in a unit in which the person may do this."""
-    operated = IndexProcedure.objects.filter(unit__in=units_for(person, action)).values("knee")
+    """Knees operated on in a unit in which the person may do this, even if that was withdrawn since."""
+    operated = IndexProcedure.ever.filter(unit__in=units_for(person, action)).values("knee")
     return Knee.objects.filter(pk__in=operated)
 
 

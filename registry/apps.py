@@ -9,7 +9,7 @@ class RegistryConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from registry.models import cross_rules
+        from registry.models import triggers
 
-        pre_migrate.connect(cross_rules.remove, sender=self)
-        post_migrate.connect(cross_rules.install, sender=self)
+        pre_migrate.connect(triggers.remove, sender=self)
+        post_migrate.connect(triggers.install, sender=self)

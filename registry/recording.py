@@ -1,11 +1,45 @@
-"""The one way in: every write to the record passes here, checked in words and saved whole or not at all."""
+"""The one way in: every write to the record passes here, checked in words and saved whole or not at all.
 
+What is on record is never overwritten silently and never deleted: a change leaves a `Correction` with what
+stood before, and what should not count is withdrawn.
+"""
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from uuid import UUID, uuid4
+
+from django.core.exceptions import ValidationError
+from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models, transaction
+from django.utils import timezone
+
+from registry.models import Correction, Entry, IndexProcedure, Kept, Knee, Patient, User
+from registry.models.history_rules import BEFORE_SIGNING, kept_models
+from registry.vocabulary import CorrectionKind
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One deliberate change of the record: who makes it and why. All it touches shares its key."""
+
+    by: User | None
+    reason: str
+    key: UUID = field(default_factory=uuid4)
+
+
+class ChangedMeanwhile(Exception):  # noqa: N818 - a state of affairs, not a mistake
+    """Somebody else changed the entry since it was read. Carries what they did."""
+
+    def __init__(self, corrections: Sequence[Correction]) -> None:
+        super().__init__("Changed by somebody else since it was read.")
+        self.corrections = corrections
 
 
 @transaction.atomic
-def record(*rows: models.Model) -> None:
-    """Check and save rows in the order given, a row after those it refers to; all or nothing.
+def record(*rows: models.Model, by: User | None = None) -> None:
+    """Check and save new rows in the order given, a row after those it refers to; all or nothing.
 
     Raises
     ------
@@ -15,13 +49,186 @@ def record(*rows: models.Model) -> None:
         A rule that only the database could see (two people writing at once).
     """
     for row in rows:
-        _take_up_saved_references(row)
+        _save_new(row, by)
+
+
+@transaction.atomic
+def correct(*rows: Kept, act: Act, seen: int | None = None) -> None:
+    """Save changed rows, and new rows of entries that are on record, each with its correction.
+
+    Rows that did not change are left alone. `seen` is the `latest_correction` of the entry when it was read.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        The entry of a row was changed after `seen`, or a row after it was read.
+    ValidationError, IntegrityError
+        As `record`; nothing is saved then.
+    """
+    if seen is not None:
+        _refuse_if_changed(rows[0].entry, seen)
+    for row in rows:
+        if row._state.adding:
+            _save_new(row, act.by)
+            _note(row, act, CorrectionKind.ADDED, {}, _values(row))
+        else:
+            _change(row, act, CorrectionKind.CORRECTED)
+
+
+@transaction.atomic
+def withdraw(row: Kept, act: Act) -> None:
+    """Take a row out of every figure and list, with all its parts. It stays in the history.
+
+    Raises
+    ------
+    ValidationError
+        What still rests on it, in words.
+    """
+    if reasons := row.in_the_way():
+        raise ValidationError(
+            [f"It cannot be withdrawn yet: {reason}. Withdraw that first." for reason in reasons]
+        )
+    for part in _parts(row):
+        if part.stands:
+            part.withdrawn_at = timezone.now()
+            _change(part, act, CorrectionKind.WITHDRAWN)
+
+
+@transaction.atomic
+def reinstate(withdrawn: UUID, act: Act) -> None:
+    """Bring back everything that one act withdrew."""
+    tables = {model._meta.db_table: model for model in kept_models()}
+    taken = Correction.objects.filter(act=withdrawn, kind=CorrectionKind.WITHDRAWN).order_by("-pk")
+    for correction in taken:
+        row = tables[correction.row_table].ever.get(pk=correction.row_id)
+        row.withdrawn_at = None
+        _change(row, act, CorrectionKind.REINSTATED)
+
+
+@transaction.atomic
+def sign(procedure: IndexProcedure, by: User) -> None:
+    """Sign an operation note; from then on a correction needs a reason of its own."""
+    procedure.signed_at, procedure.signed_by = timezone.now(), by
+    _change(procedure, Act(by, "Signed"), CorrectionKind.SIGNED)
+
+
+def latest_correction(entry: Kept) -> int:
+    """Mark of how far an entry has been corrected, to be given back as `seen`."""
+    latest = corrections_of(entry).order_by("-pk").values_list("pk", flat=True).first()
+    return latest or 0
+
+
+def corrections_of(entry: Kept) -> models.QuerySet[Correction]:
+    """Every change of an entry and its parts, in order."""
+    return Correction.objects.filter(entry_table=entry._meta.db_table, entry_id=entry.pk)
+
+
+def may_go_without_reason(entry: Kept) -> bool:
+    """Whether an entry is an operation note not yet signed."""
+    return isinstance(entry, IndexProcedure) and not entry.is_signed
+
+
+def _save_new(row: models.Model, by: User | None) -> None:
+    if isinstance(row, Kept) and not row._state.adding:
+        raise TypeError(f"The {row} is on record: change it with correct(), which says who and why.")
+    _take_up_saved_references(row)
+    if isinstance(row, Entry) and by:
+        row.recorded_by = by
+    row.full_clean()
+    row.save()
+
+
+def _change(row: Kept, act: Act, kind: CorrectionKind) -> None:
+    before: Kept = type(row).ever.select_for_update().get(pk=row.pk)
+    if before.version != row.version:
+        later = Correction.objects.filter(
+            row_table=row._meta.db_table, row_id=row.pk, version__gt=row.version
+        )
+        raise ChangedMeanwhile(list(later))
+    if kind in (CorrectionKind.CORRECTED, CorrectionKind.REINSTATED):
         row.full_clean()
-        row.save()
+    stood, stands = _values(before), _values(row)
+    changed = [name for name in stands if stands[name] != stood[name]]
+    if not changed:
+        return
+    _refuse_without_reason(row, act)
+    row.version += 1
+    _note(row, act, kind, {name: stood[name] for name in changed}, {name: stands[name] for name in changed})
+    row.save()
+
+
+def _refuse_without_reason(row: Kept, act: Act) -> None:
+    if act.reason.strip() and (act.reason != BEFORE_SIGNING or may_go_without_reason(row.entry)):
+        return
+    raise ValidationError("A change of what is on record needs a reason. Say why.")
+
+
+def _refuse_if_changed(entry: Kept, seen: int) -> None:
+    # The entry's row is held, so that nobody slips in between looking and writing.
+    type(entry).ever.select_for_update().get(pk=entry.pk)
+    later = list(corrections_of(entry).filter(pk__gt=seen).select_related("made_by"))
+    if later:
+        raise ChangedMeanwhile(later)
+
+
+def _note(row: Kept, act: Act, kind: CorrectionKind, before: dict[str, Any], after: dict[str, Any]) -> None:
+    entry = row.entry
+    noted = Correction(
+        act=act.key,
+        kind=kind,
+        made_by=act.by,
+        reason=act.reason,
+        patient=_patient(row),
+        entry_table=entry._meta.db_table,
+        entry_id=entry.pk,
+        row_table=row._meta.db_table,
+        row_id=row.pk,
+        version=row.version,
+        before=before,
+        after=after,
+    )
+    noted.full_clean()
+    noted.save()
+
+
+def _values(row: Kept) -> dict[str, Any]:
+    """A row column by column, as JSON holds it; its key and version apart."""
+    fields = [each for each in row._meta.concrete_fields if not each.primary_key and each.name != "version"]
+    plain = {each.attname: _plain(each, each.value_from_object(row)) for each in fields}
+    values: dict[str, Any] = json.loads(json.dumps(plain, cls=DjangoJSONEncoder))
+    return values
+
+
+def _plain(column: Any, value: Any) -> Any:
+    """A value as the database gives it back, whatever form it was entered in."""
+    value = column.to_python(value)
+    if isinstance(column, models.DecimalField) and value is not None:
+        return f"{value:.{column.decimal_places}f}"
+    return value
+
+
+def _parts(row: Kept) -> Iterator[Kept]:
+    """Everything standing that is part of a row, a part before its whole; the row itself last."""
+    for relation in row._meta.related_objects:
+        model: Any = relation.related_model
+        if issubclass(model, Kept) and relation.field.name in model.PART_OF:
+            for part in model.objects.filter(**{relation.field.name: row}):
+                yield from _parts(part)
+    yield row
+
+
+def _patient(row: Kept) -> Patient | None:
+    """Whose record a row belongs to; None for a unit's own settings."""
+    if isinstance(row, Patient):
+        return row
+    if isinstance(row, Knee):
+        return row.patient
+    whole = row.entry if row.entry is not row else getattr(row, row.PART_OF[0], None) if row.PART_OF else None
+    return _patient(whole) if isinstance(whole, Kept) else None
 
 
 def _take_up_saved_references(row: models.Model) -> None:
     """A row built on a then unsaved row learns that one's key."""
-    for field in row._meta.concrete_fields:
-        if isinstance(field, models.ForeignKey) and field.is_cached(row):
-            setattr(row, field.name, getattr(row, field.name))
+    for each in row._meta.concrete_fields:
+        if isinstance(each, models.ForeignKey) and each.is_cached(row):
+            setattr(row, each.name, getattr(row, each.name))

@@ -33,6 +33,23 @@ class Role(TextChoices):
     ADMINISTRATOR = "administrator", "Administrator"
 
 
+class CorrectionKind(TextChoices):
+    ADDED = "added", "Added later"
+    CORRECTED = "corrected", "Corrected"
+    SIGNED = "signed", "Signed"
+    WITHDRAWN = "withdrawn", "Withdrawn"
+    REINSTATED = "reinstated", "Reinstated"
+
+
+class Grade(TextChoices):
+    """Grade of a surgeon at a time. Common practice."""
+
+    RESIDENT = "resident", "Resident"
+    FELLOW = "fellow", "Fellow"
+    SPECIALIST = "specialist", "Specialist"
+    CONSULTANT = "consultant", "Consultant"
+
+
 # --- Index procedure -------------------------------------------------------------------------
 
 
@@ -97,6 +114,15 @@ class LigamentSurgery(TextChoices):
     EARLIER = "staged_earlier", "Staged earlier"
 
 
+class Graft(TextChoices):
+    HAMSTRING = "hamstring", "Hamstring tendon"
+    PATELLAR = "patellar", "Patellar tendon"
+    QUADRICEPS = "quadriceps", "Quadriceps tendon"
+    PERONEUS = "peroneus", "Peroneus longus tendon"
+    ALLOGRAFT = "allograft", "Allograft"
+    OTHER = "other", "Other"
+
+
 class PosteromedialLook(TextChoices):
     """How the posteromedial compartment was examined for a ramp lesion. Common practice."""
 
@@ -138,15 +164,6 @@ class Pattern(TextChoices):
     COMPLEX = "complex", "Complex"
     ROOT = "root", "Root avulsion or root radial"
     RAMP = "ramp", "Ramp"
-
-
-class AccompanyingPattern(TextChoices):
-    NONE = "none", "None"
-    DELAMINATION = "delamination", "Delamination"
-    LONGITUDINAL = "longitudinal", "Longitudinal-vertical"
-    HORIZONTAL = "horizontal", "Horizontal"
-    RADIAL = "radial", "Radial"
-    FLAP = "flap", "Flap"
 
 
 class Depth(TextChoices):
@@ -240,6 +257,35 @@ class TibialFixation(TextChoices):
     ANCHOR = "anchor", "Anchor"
     SCREW_POST = "screw_post", "Screw post"
     BONE_BRIDGE = "bone_bridge", "Tied over bone"
+
+
+class PassConfiguration(TextChoices):
+    VERTICAL = "vertical", "Vertical"
+    HORIZONTAL = "horizontal", "Horizontal"
+    OBLIQUE = "oblique", "Oblique"
+    CIRCUMFERENTIAL = "circumferential", "Circumferential"
+    HYBRID = "hybrid", "Hybrid"
+
+
+class PassSurface(TextChoices):
+    UPPER = "upper", "Upper surface"
+    LOWER = "lower", "Lower surface"
+
+
+class SutureSize(TextChoices):
+    """USP sizes. Common practice, no source: 2-0 in the body of a meniscus, 2 for a root pull-out."""
+
+    USP_3_0 = "3-0", "3-0"
+    USP_2_0 = "2-0", "2-0"
+    USP_0 = "0", "0"
+    USP_1 = "1", "1"
+    USP_2 = "2", "2"
+    USP_5 = "5", "5"
+
+
+class RehabilitationCourse(TextChoices):
+    PLANNED = "planned", "Planned"
+    ACTUAL = "actual", "As it went"
 
 
 # --- Follow-up -------------------------------------------------------------------------------

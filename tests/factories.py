@@ -8,7 +8,9 @@ from django.contrib.auth.hashers import make_password
 
 from registry.models import (
     Contact,
+    Correction,
     IndexProcedure,
+    Kept,
     Knee,
     Membership,
     Patient,
@@ -20,7 +22,7 @@ from registry.models import (
     Unit,
     User,
 )
-from registry.recording import record
+from registry.recording import Act, correct, record, withdraw
 from registry.vocabulary import REPAIRED_TREATMENTS
 
 PASSWORD = "walnut-crescent-47"
@@ -113,3 +115,29 @@ def a_contact(repair: Repair, days: int) -> Contact:
     )
     record(contact)
     return contact
+
+
+def corrected(row: Kept, **fields: Any) -> None:
+    """Change a row through the one way in."""
+    for name, value in fields.items():
+        setattr(row, name, value)
+    correct(row, act=Act(None, "a test"))
+
+
+def withdrawn(row: Kept) -> None:
+    withdraw(row, Act(None, "a test"))
+
+
+def corrected_in_database(row: Kept, **fields: Any) -> None:
+    """Change a row past everything but the database, leaving the correction that the database asks for."""
+    stored = type(row).ever.get(pk=row.pk)
+    Correction(
+        kind="corrected",
+        reason="a test",
+        entry_table=stored.entry._meta.db_table,
+        entry_id=stored.entry.pk,
+        row_table=row._meta.db_table,
+        row_id=row.pk,
+        version=stored.version + 1,
+    ).save()
+    assert type(row).ever.filter(pk=row.pk).update(version=stored.version + 1, **fields) == 1

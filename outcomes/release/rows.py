@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import pandas as pd
-from django.db.models import Case, F, QuerySet, Value, When
+from django.db.models import Case, Exists, F, OuterRef, QuerySet, Value, When
 
 from outcomes.cohort import Cohort
 from outcomes.failure import FailureDefinition
@@ -11,7 +11,7 @@ from outcomes.release.columns import MOST_SUPPRESSED, NAMES, QUASI_IDENTIFIERS, 
 from outcomes.release.pseudonyms import SHORT_BITS, Pseudonyms
 from outcomes.strata import STRATA
 from outcomes.timeline import FAILED, entered_late, timeline
-from registry.models import Unit
+from registry.models import EndOfFollowUp, Unit
 from registry.vocabulary import EndReason, ResearchPermission, Technique
 
 
@@ -61,10 +61,13 @@ def _read(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition) 
     procedure = "tear__procedure__"
     patient = f"{procedure}knee__patient__"
     # Who withdrew from follow-up is left out too, whatever the permission still says.
+    withdrew = EndOfFollowUp.objects.filter(
+        patient=OuterRef(f"{procedure}knee__patient"), reason=EndReason.WITHDREW
+    )
     permitted = (
         cohort.repairs(units)
         .filter(**{f"{patient}research_permission": ResearchPermission.GIVEN})
-        .exclude(**{f"{patient}end_of_follow_up__reason": EndReason.WITHDREW})
+        .exclude(Exists(withdrew))
     )
     columns = {
         "repair": F("tear__uuid"),

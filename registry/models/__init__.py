@@ -10,34 +10,57 @@ from registry.models.followup import (
     ReoperationOnTear,
     SecondLook,
     SecondLookFinding,
+    SoftAnswer,
     Visit,
 )
-from registry.models.governance import IdentityView, Membership
-from registry.models.people import Identity, Knee, Patient, Surgeon, Unit, User
-from registry.models.procedures import IndexProcedure
-from registry.models.repairs import Repair, Tear
+from registry.models.governance import Draft, IdentityView, LotLookUp, Membership
+from registry.models.keeping import Correction, Entry, Kept
+from registry.models.people import (
+    GradePeriod,
+    Identity,
+    Knee,
+    Patient,
+    PlannedTimePoint,
+    Surgeon,
+    Unit,
+    User,
+)
+from registry.models.procedures import Implant, IndexProcedure, Rehabilitation
+from registry.models.repairs import Repair, SuturePass, Tear, TearReading
 from registry.models.scores import ScoreResponse
 
 __all__ = [
     "Complication",
     "Contact",
+    "Correction",
+    "Draft",
     "EndOfFollowUp",
+    "Entry",
+    "GradePeriod",
     "Identity",
     "IdentityView",
     "Imaging",
     "ImagingFinding",
+    "Implant",
     "IndexProcedure",
+    "Kept",
     "Knee",
+    "LotLookUp",
     "Membership",
     "Patient",
+    "PlannedTimePoint",
+    "Rehabilitation",
     "Reoperation",
     "ReoperationOnTear",
     "Repair",
     "ScoreResponse",
     "SecondLook",
     "SecondLookFinding",
+    "SoftAnswer",
     "Surgeon",
+    "SuturePass",
     "Tear",
+    "TearReading",
     "Unit",
     "User",
     "Visit",

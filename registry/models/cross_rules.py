@@ -1,17 +1,10 @@
 # ruff: noqa: S608 - every name in this SQL stands in this file; nothing comes from outside
-"""Rules that span tables, held by the database itself through triggers, on both engines.
+"""Rules that span tables, held by the database itself through triggers (see triggers.py), on both engines.
 
-Each rule says when a row being written is wrong. They are declared here beside the models and installed anew
-after every migrate (SQLite drops a table's triggers whenever a migration rebuilds it).
+Each rule says when a row being written is wrong.
 """
 
 from dataclasses import dataclass
-from typing import Any
-
-from django.db import connections
-
-PREFIX = "rimward_"
-
 
 ON_WRITE = ("INSERT", "UPDATE")
 # For what only a change can break: nothing refers to a row yet when it is inserted.
@@ -20,13 +13,21 @@ ON_UPDATE = ("UPDATE",)
 
 @dataclass(frozen=True, slots=True)
 class CrossRule:
-    """`wrong` is SQL over NEW, the row written to `table` (on update also OLD); true means refuse."""
+    """`wrong` is SQL over NEW, the row written to `table` (on update also OLD); true means refuse.
+
+    A withdrawn row breaks no rule, unless the rule is about what its withdrawal leaves behind.
+    """
 
     name: str
     table: str
     wrong: str
     message: str
     verbs: tuple[str, ...] = ON_WRITE
+    of_standing_rows: bool = True
+
+    @property
+    def condition(self) -> str:
+        return f"NEW.withdrawn_at IS NULL AND ({self.wrong})" if self.of_standing_rows else self.wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,8 @@ _RETURN_OUT_OF_ORDER = (
     "SELECT 1 FROM registry_tear r JOIN registry_tear t ON t.id = r.revises_id "
     "JOIN registry_indexprocedure q ON q.id = r.procedure_id "
     "JOIN registry_indexprocedure p ON p.id = t.procedure_id "
-    "WHERE {which} = NEW.id AND (p.operated_on >= q.operated_on OR p.knee_id <> q.knee_id)"
+    "WHERE {which} = NEW.id AND r.withdrawn_at IS NULL "
+    "AND (p.operated_on >= q.operated_on OR p.knee_id <> q.knee_id)"
 )
 
 
@@ -77,7 +79,7 @@ def _event_rule(event: _Event) -> CrossRule:
     """An event follows the knee's first operation."""
     operated = (
         "SELECT 1 FROM registry_indexprocedure p "
-        f"WHERE p.knee_id = NEW.knee_id AND p.operated_on <= NEW.{event.date}"
+        f"WHERE p.knee_id = NEW.knee_id AND p.operated_on <= NEW.{event.date} AND p.withdrawn_at IS NULL"
     )
     return CrossRule(
         f"{event.table}_after_operation",
@@ -111,12 +113,14 @@ def _finding_rules(finding: _Finding) -> list[CrossRule]:
     event_moved = (
         f"SELECT 1 FROM {finding.table} f JOIN registry_tear t ON t.id = f.tear_id "
         "JOIN registry_indexprocedure p ON p.id = t.procedure_id "
-        f"WHERE f.{finding.key} = NEW.id AND (p.operated_on > NEW.{event.date} OR p.knee_id <> NEW.knee_id)"
+        f"WHERE f.{finding.key} = NEW.id AND f.withdrawn_at IS NULL "
+        f"AND (p.operated_on > NEW.{event.date} OR p.knee_id <> NEW.knee_id)"
     )
     tear_moved = (
         f"SELECT 1 FROM {finding.table} f JOIN {event.table} e ON e.id = f.{finding.key} "
         "JOIN registry_indexprocedure p ON p.id = NEW.procedure_id "
-        f"WHERE f.tear_id = NEW.id AND (p.operated_on > e.{event.date} OR p.knee_id <> e.knee_id)"
+        f"WHERE f.tear_id = NEW.id AND f.withdrawn_at IS NULL "
+        f"AND (p.operated_on > e.{event.date} OR p.knee_id <> e.knee_id)"
     )
     message = f"{event.date} lies before the operation on the tear, or the tear is of another knee"
     return [
@@ -165,14 +169,19 @@ def _procedure_before_event(event: _Event) -> CrossRule:
     # Of the knee that the operation was on: an operation moved away strands what it leaves behind.
     earlier = (
         "SELECT 1 FROM registry_indexprocedure q "
-        f"WHERE q.knee_id = OLD.knee_id AND q.operated_on <= e.{event.date}"
+        f"WHERE q.knee_id = OLD.knee_id AND q.operated_on <= e.{event.date} AND q.withdrawn_at IS NULL"
+    )
+    stranded = (
+        f"SELECT 1 FROM {event.table} e WHERE e.knee_id = OLD.knee_id AND e.withdrawn_at IS NULL "
+        f"AND NOT EXISTS ({earlier})"
     )
     return CrossRule(
         f"{_PROCEDURE.table}_not_after_{event.table}",
         _PROCEDURE.table,
-        f"EXISTS (SELECT 1 FROM {event.table} e WHERE e.knee_id = OLD.knee_id AND NOT EXISTS ({earlier}))",
+        f"EXISTS ({stranded})",
         f"a {event.date} of this knee would lie before its first operation",
         ON_UPDATE,
+        of_standing_rows=False,
     )
 
 
@@ -181,7 +190,7 @@ def _procedure_before_finding(finding: _Finding) -> CrossRule:
     stranded = (
         f"SELECT 1 FROM registry_tear t JOIN {finding.table} f ON f.tear_id = t.id "
         f"JOIN {event.table} e ON e.id = f.{finding.key} WHERE t.procedure_id = NEW.id "
-        f"AND (e.{event.date} < NEW.operated_on OR e.knee_id <> NEW.knee_id)"
+        f"AND f.withdrawn_at IS NULL AND (e.{event.date} < NEW.operated_on OR e.knee_id <> NEW.knee_id)"
     )
     return CrossRule(
         f"{_PROCEDURE.table}_not_after_{finding.table}",
@@ -200,7 +209,7 @@ def _patient_rules() -> list[CrossRule]:
             "registry_patient_born_before_operation",
             "registry_patient",
             "EXISTS (SELECT 1 FROM registry_indexprocedure p JOIN registry_knee k ON k.id = p.knee_id "
-            "WHERE k.patient_id = NEW.id AND p.operated_on < NEW.born_on)",
+            "WHERE k.patient_id = NEW.id AND p.withdrawn_at IS NULL AND p.operated_on < NEW.born_on)",
             "born_on lies after an operation on this patient",
             ON_UPDATE,
         ),
@@ -209,7 +218,7 @@ def _patient_rules() -> list[CrossRule]:
             "registry_knee",
             "EXISTS (SELECT 1 FROM registry_indexprocedure p "
             "JOIN registry_patient a ON a.id = NEW.patient_id "
-            "WHERE p.knee_id = NEW.id AND p.operated_on < a.born_on)",
+            "WHERE p.knee_id = NEW.id AND p.withdrawn_at IS NULL AND p.operated_on < a.born_on)",
             "born_on lies after an operation on this patient",
             ON_UPDATE,
         ),
@@ -220,11 +229,11 @@ def _alive_rules(event: _Event) -> list[CrossRule]:
     message = f"died_on lies before a {event.date} of this patient"
     died = (
         f"SELECT 1 FROM {event.table} e JOIN registry_knee k ON k.id = e.knee_id "
-        f"WHERE k.patient_id = NEW.id AND e.{event.date} > NEW.died_on"
+        f"WHERE k.patient_id = NEW.id AND e.withdrawn_at IS NULL AND e.{event.date} > NEW.died_on"
     )
     reassigned = (
         f"SELECT 1 FROM {event.table} e JOIN registry_patient a ON a.id = NEW.patient_id "
-        f"WHERE e.knee_id = NEW.id AND e.{event.date} > a.died_on"
+        f"WHERE e.knee_id = NEW.id AND e.withdrawn_at IS NULL AND e.{event.date} > a.died_on"
     )
     return [
         CrossRule(
@@ -244,14 +253,30 @@ def _alive_rules(event: _Event) -> list[CrossRule]:
     ]
 
 
+def _reading_rules() -> list[CrossRule]:
+    own = (
+        "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
+        "WHERE t.id = NEW.tear_id AND NEW.reader_id IN (p.lead_surgeon_id, p.repaired_by_id)"
+    )
+    return [
+        CrossRule(
+            "registry_tearreading_by_another",
+            "registry_tearreading",
+            f"EXISTS ({own})",
+            "a second reading is made by a surgeon who did not operate on the tear",
+        )
+    ]
+
+
 def _repair_rules() -> list[CrossRule]:
     treated = f"SELECT 1 FROM registry_tear t WHERE t.id = NEW.tear_id AND t.treatment IN {_REPAIRED}"
-    still = "SELECT 1 FROM registry_repair r WHERE r.tear_id = NEW.id"
+    still = "SELECT 1 FROM registry_repair r WHERE r.tear_id = NEW.id AND r.withdrawn_at IS NULL"
     # Every table by its key: this is asked for each tear of a bulk load, with or without statistics.
     earlier = (
         "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
         "JOIN registry_indexprocedure q ON q.knee_id = p.knee_id AND q.operated_on > p.operated_on "
-        f"WHERE t.id = NEW.revises_id AND q.id = NEW.procedure_id AND t.treatment IN {_REPAIRED}"
+        f"WHERE t.id = NEW.revises_id AND q.id = NEW.procedure_id AND t.treatment IN {_REPAIRED} "
+        "AND t.withdrawn_at IS NULL"
     )
     return [
         CrossRule(
@@ -274,6 +299,15 @@ def _repair_rules() -> list[CrossRule]:
             "a revision is of an earlier repaired tear of the same knee",
         ),
         CrossRule(
+            "registry_tear_withdrawn_without_return",
+            "registry_tear",
+            "NEW.withdrawn_at IS NOT NULL AND EXISTS (SELECT 1 FROM registry_tear r "
+            "WHERE r.revises_id = NEW.id AND r.withdrawn_at IS NULL)",
+            "a later tear is recorded as the return of this one",
+            ON_UPDATE,
+            of_standing_rows=False,
+        ),
+        CrossRule(
             "registry_tear_keeps_returns_in_order",
             "registry_tear",
             f"EXISTS ({_RETURN_OUT_OF_ORDER.format(which='t.id')})",
@@ -290,61 +324,5 @@ CROSS_RULES: tuple[CrossRule, ...] = (
     *_procedure_rules(),
     *_patient_rules(),
     *_repair_rules(),
+    *_reading_rules(),
 )
-
-
-def install(using: str, **_: Any) -> None:
-    """Put every rule into the database, replacing what stood there."""
-    connection = connections[using]
-    statements = _on_postgresql if connection.vendor == "postgresql" else _on_sqlite
-    with connection.cursor() as cursor:
-        present = set(connection.introspection.table_names(cursor))
-        for rule in CROSS_RULES:
-            if rule.table in present:
-                for statement in statements(rule):
-                    cursor.execute(statement)
-
-
-def remove(using: str, **_: Any) -> None:
-    """Take the rules out before a migration: SQLite cannot rebuild a table that a trigger names."""
-    connection = connections[using]
-    if connection.vendor != "sqlite":
-        return
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE %s", [PREFIX + "%"]
-        )
-        for (name,) in cursor.fetchall():
-            cursor.execute(f'DROP TRIGGER "{name}"')
-
-
-def _on_sqlite(rule: CrossRule) -> list[str]:
-    name = PREFIX + rule.name
-    return [
-        statement
-        for verb in rule.verbs
-        for statement in (
-            f'DROP TRIGGER IF EXISTS "{name}_{verb.lower()}"',
-            f'CREATE TRIGGER "{name}_{verb.lower()}" AFTER {verb} ON {rule.table} FOR EACH ROW '
-            f"WHEN {rule.wrong} BEGIN SELECT RAISE(ABORT, '{_quoted(rule.message)}'); END",
-        )
-    ]
-
-
-def _on_postgresql(rule: CrossRule) -> list[str]:
-    # PostgreSQL cuts names at 63 bytes, so a rule's name is its trigger's name without the prefix.
-    function = (
-        f"CREATE OR REPLACE FUNCTION {rule.name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
-        f"IF {rule.wrong} THEN RAISE EXCEPTION '{_quoted(rule.message)}' "
-        f"USING ERRCODE = 'check_violation', CONSTRAINT = '{rule.name}'; END IF; RETURN NULL; END $$"
-    )
-    return [
-        function,
-        f"DROP TRIGGER IF EXISTS {rule.name} ON {rule.table}",
-        f"CREATE TRIGGER {rule.name} AFTER {' OR '.join(rule.verbs)} ON {rule.table} "
-        f"FOR EACH ROW EXECUTE FUNCTION {rule.name}()",
-    ]
-
-
-def _quoted(text: str) -> str:
-    return text.replace("'", "''")

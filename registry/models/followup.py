@@ -8,10 +8,11 @@ from typing import ClassVar
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Min, Q
-from django.utils import timezone
 
+from registry.models.keeping import STANDING, Entry, Kept
 from registry.models.limits import between, choice_checks, not_in_future, range_check
 from registry.models.people import Knee, Patient
+from registry.models.procedures import IndexProcedure
 from registry.models.repairs import Tear
 from registry.rules.healing import LookClass, clinically_healed, second_look_class
 from registry.vocabulary import (
@@ -33,10 +34,10 @@ from registry.vocabulary import (
 )
 
 
-class KneeEvent(models.Model):
+class KneeEvent(Entry):
     """Base of all that happens to a knee after its first index procedure."""
 
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
+    PART_OF = ("knee",)
     # Each event names its own date field here, so that rules can speak of all of them at once.
     DATE_FIELD: ClassVar[str]
 
@@ -62,7 +63,7 @@ class KneeEvent(models.Model):
             )
 
 
-class TearFinding(models.Model):
+class TearFinding(Kept):
     """Base of what an event says about one tear of its knee."""
 
     # Name of the foreign key to the event.
@@ -171,6 +172,7 @@ class ImagingFinding(TearFinding):
     )
     healed = models.CharField(max_length=6, choices=HealingClass, blank=True)
     EVENT_FIELD = "imaging"
+    PART_OF = ("imaging", "tear")
 
     class Meta:
         constraints: ClassVar = [
@@ -180,6 +182,7 @@ class ImagingFinding(TearFinding):
             range_check("imagingfinding", "extrusion_mm", 0, 15),
             models.UniqueConstraint(
                 fields=["imaging", "tear"],
+                condition=STANDING,
                 name="imaging_finding_once_a_tear",
                 violation_error_message=(
                     "This tear already has a finding in this examination, which stays. Leave it empty here."
@@ -222,14 +225,20 @@ class SecondLookFinding(TearFinding):
     stable_on_probing = _yes_no("stable on probing")
     sutures_covered = _yes_no("sutures covered by tissue")
     vessels_seen = _yes_no("vessels seen")
+    action = models.CharField(
+        "action taken", max_length=16, choices=ReoperationAction, default=ReoperationAction.NONE
+    )
     EVENT_FIELD = "look"
+    PART_OF = ("look", "tear")
 
     class Meta:
         constraints: ClassVar = [
+            *choice_checks("lookfinding", action=ReoperationAction),
             range_check("lookfinding", "healed_thickness_percent", 0, 100),
             range_check("lookfinding", "healed_length_percent", 0, 100),
             models.UniqueConstraint(
                 fields=["look", "tear"],
+                condition=STANDING,
                 name="look_finding_once_a_tear",
                 violation_error_message=(
                     "This tear already has a finding in this second look, which stays. Leave it empty here."
@@ -242,7 +251,14 @@ class SecondLookFinding(TearFinding):
 
     @property
     def healing_class(self) -> LookClass | None:
-        return second_look_class(self.healed_thickness_percent, self.healed_length_percent)
+        """By the limits of the patient's unit."""
+        unit = self.look.knee.patient.unit
+        return second_look_class(
+            self.healed_thickness_percent,
+            self.healed_length_percent,
+            unit.healed_cleft_below_percent,
+            unit.failed_cleft_from_percent,
+        )
 
 
 class Reoperation(KneeEvent):
@@ -271,6 +287,7 @@ class ReoperationOnTear(TearFinding):
     site = models.CharField(max_length=4, choices=TearSite, default=TearSite.SAME)
     action = models.CharField(max_length=16, choices=ReoperationAction, default=ReoperationAction.NONE)
     EVENT_FIELD = "reoperation"
+    PART_OF = ("reoperation", "tear")
 
     class Meta:
         verbose_name_plural = "reoperations on tears"
@@ -278,6 +295,7 @@ class ReoperationOnTear(TearFinding):
             *choice_checks("reoperation_tear", site=TearSite, action=ReoperationAction),
             models.UniqueConstraint(
                 fields=["reoperation", "tear"],
+                condition=STANDING,
                 name="reoperation_once_a_tear",
                 violation_error_message=(
                     "This tear already stands in this reoperation, which stays. Leave it empty here."
@@ -332,20 +350,26 @@ class Contact(KneeEvent):
         return f"{self.get_source_display().lower()} of {self.contacted_on}"
 
 
-class EndOfFollowUp(models.Model):
+class EndOfFollowUp(Entry):
     """Why and when a living patient stopped being followed; death stands with the patient."""
 
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
-    patient = models.OneToOneField(Patient, on_delete=models.PROTECT, related_name="end_of_follow_up")
+    patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="ends_of_follow_up")
     ended_on = models.DateField(validators=[not_in_future])
     reason = models.CharField(max_length=8, choices=EndReason)
     attempts = models.PositiveSmallIntegerField(null=True, blank=True, validators=between(1, 99, "Attempts"))
+    PART_OF = ("patient",)
 
     class Meta:
         verbose_name_plural = "ends of follow-up"
         constraints: ClassVar = [
             *choice_checks("end", reason=EndReason),
             range_check("end", "attempts", 1, 99),
+            models.UniqueConstraint(
+                fields=["patient"],
+                condition=STANDING,
+                name="end_once_a_patient",
+                violation_error_message="The end of follow-up is on record. Correct or withdraw that one.",
+            ),
             models.CheckConstraint(
                 # A check that comes out null passes, so an empty number has to be named.
                 condition=~Q(reason=EndReason.LOST) | Q(attempts__isnull=False),
@@ -359,8 +383,41 @@ class EndOfFollowUp(models.Model):
 
     def clean(self) -> None:
         """Nobody leaves before the first operation."""
-        first = self.patient.knees.aggregate(day=Min("procedures__operated_on"))["day"]
+        operations = IndexProcedure.objects.filter(knee__patient=self.patient)
+        first = operations.aggregate(day=Min("operated_on"))["day"]
         if self.ended_on and first and self.ended_on < first:
             raise ValidationError(
                 {"ended_on": f"{self.ended_on} lies before the first operation ({first}). Correct it."}
             )
+
+
+class SoftAnswer(Kept):
+    """What was answered when a soft rule asked about an operation or a second look."""
+
+    procedure = models.ForeignKey(
+        IndexProcedure, on_delete=models.PROTECT, null=True, blank=True, related_name="soft_answers"
+    )
+    look = models.ForeignKey(
+        SecondLook, on_delete=models.PROTECT, null=True, blank=True, related_name="soft_answers"
+    )
+    tear = models.ForeignKey(Tear, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    code = models.SlugField(max_length=60)
+    answer = models.CharField(max_length=200)
+    PART_OF = ("procedure", "look")
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=~Q(answer=""), name="softanswer_not_empty"),
+            models.CheckConstraint(
+                condition=Q(procedure__isnull=True, look__isnull=False)
+                | Q(procedure__isnull=False, look__isnull=True),
+                name="softanswer_of_one_entry",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"answer on {self.code}"
+
+    @property
+    def entry(self) -> Kept:
+        return self.procedure or self.look  # type: ignore[return-value]

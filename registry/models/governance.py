@@ -43,3 +43,38 @@ class IdentityView(models.Model):
 
     def __str__(self) -> str:
         return f"{self.user} viewed {self.patient} on {self.viewed_at:%Y-%m-%d}"
+
+
+class LotLookUp(models.Model):
+    """One search for the knees that hold an implant of a lot."""
+
+    user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    looked_up_at = models.DateTimeField(default=timezone.now)
+    device_identifier = models.CharField(max_length=14, blank=True)
+    lot = models.CharField(max_length=20)
+    reason = models.CharField(max_length=200)
+    knees_found = models.PositiveIntegerField()
+
+    class Meta:
+        ordering: ClassVar = ["-looked_up_at"]
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=~models.Q(reason=""), name="lot_look_up_has_reason")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user} looked up lot {self.lot} on {self.looked_up_at:%Y-%m-%d}"
+
+
+class Draft(models.Model):
+    """A page half filled in, kept for who fills it in. Sealed, because it may hold a hospital number."""
+
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="drafts")
+    page = models.CharField(max_length=200)
+    sealed = models.TextField()
+    saved_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        constraints: ClassVar = [models.UniqueConstraint(fields=["user", "page"], name="draft_once_a_page")]
+
+    def __str__(self) -> str:
+        return f"draft of {self.user} for {self.page}"

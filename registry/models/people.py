@@ -10,18 +10,22 @@ from django.db import models
 from django.db.models import F, Max, Q
 
 from registry import sealing
+from registry.models.keeping import STANDING, Kept
 from registry.models.limits import between, choice_checks, not_in_future, range_check
 from registry.rules.acuity import whole_years
-from registry.vocabulary import ResearchPermission, Sex, Side
+from registry.rules.healing import FAILED_CLEFT_FROM_PERCENT, HEALED_CLEFT_BELOW_PERCENT
+from registry.rules.indications import USUAL_VARUS_LIMIT_DEG
+from registry.vocabulary import Grade, ResearchPermission, Sex, Side, TimePoint
 
 
 class User(AbstractUser):
     """A person who signs in. What they may see comes from their memberships alone."""
 
 
-class Unit(models.Model):
+class Unit(Kept):
     """A department that records repairs and answers for them."""
 
+    HOLDS_ENTRIES = True
     code = models.SlugField(max_length=20, unique=True)
     name = models.CharField(max_length=120)
     time_zone = models.CharField(max_length=40, default="UTC")
@@ -29,22 +33,53 @@ class Unit(models.Model):
         default=5, validators=between(1, 50, "Smallest count")
     )
     late_entry_after_days = models.PositiveSmallIntegerField(default=90, validators=between(0, 3650, "Limit"))
-    lead_sees_surgeon_results = models.BooleanField(default=False)
+    lead_sees_surgeon_results = models.BooleanField(
+        "the audit lead sees results of single surgeons", default=False
+    )
+    hka_limit_deg = models.DecimalField(
+        "usual limit of varus (deg)",
+        max_digits=3,
+        decimal_places=1,
+        default=USUAL_VARUS_LIMIT_DEG,
+        validators=between(0, 15, "Limit of varus"),
+    )
+    healed_cleft_below_percent = models.PositiveSmallIntegerField(
+        "healed: cleft below (% of thickness)",
+        default=HEALED_CLEFT_BELOW_PERCENT,
+        validators=between(1, 99, "Limit"),
+    )
+    failed_cleft_from_percent = models.PositiveSmallIntegerField(
+        "not healed: cleft from (% of thickness)",
+        default=FAILED_CLEFT_FROM_PERCENT,
+        validators=between(1, 100, "Limit"),
+    )
 
     class Meta:
         ordering: ClassVar = ["code"]
         constraints: ClassVar = [
             range_check("unit", "smallest_count_shown", 1, 50),
             range_check("unit", "late_entry_after_days", 0, 3650),
+            range_check("unit", "hka_limit_deg", 0, 15),
+            range_check("unit", "healed_cleft_below_percent", 1, 99),
+            range_check("unit", "failed_cleft_from_percent", 1, 100),
+            models.CheckConstraint(
+                condition=Q(healed_cleft_below_percent__lte=F("failed_cleft_from_percent")),
+                name="unit_cleft_limits_in_order",
+                violation_error_message=(
+                    "A cleft counts as healed below one limit and as not healed from another: the first "
+                    "cannot be the larger. Correct one of them."
+                ),
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
 
 
-class Surgeon(models.Model):
+class Surgeon(Kept):
     """A surgeon as the record knows them: by code to others, by name within their own units."""
 
+    HOLDS_ENTRIES = True
     code = models.SlugField(max_length=20, unique=True)
     name = models.CharField(max_length=120)
     user = models.OneToOneField(User, on_delete=models.PROTECT, null=True, blank=True)
@@ -58,22 +93,78 @@ class Surgeon(models.Model):
         return self.name
 
 
+class PlannedTimePoint(Kept):
+    """One review of a unit's own follow-up plan; a unit without any follows the default plan."""
+
+    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="plan")
+    time_point = models.CharField(max_length=10, choices=TimePoint)
+    due_day = models.PositiveSmallIntegerField(
+        "due (days after the operation)", validators=between(1, 7305, "Day")
+    )
+    window_days = models.PositiveSmallIntegerField(
+        "window each way (days)", validators=between(0, 366, "Window")
+    )
+    PART_OF = ("unit",)
+
+    class Meta:
+        ordering: ClassVar = ["unit", "due_day"]
+        constraints: ClassVar = [
+            *choice_checks("planned", time_point=TimePoint),
+            range_check("planned", "due_day", 1, 7305),
+            range_check("planned", "window_days", 0, 366),
+            models.UniqueConstraint(
+                fields=["unit", "time_point"],
+                condition=STANDING,
+                name="planned_once_a_unit",
+                violation_error_message="This time point is in the plan already. Change that one.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_time_point_display()} of {self.unit}"
+
+
+class GradePeriod(Kept):
+    """From when a surgeon held a grade, until the next one."""
+
+    surgeon = models.ForeignKey(Surgeon, on_delete=models.PROTECT, related_name="grades")
+    grade = models.CharField(max_length=10, choices=Grade)
+    since = models.DateField(validators=[not_in_future])
+    PART_OF = ("surgeon",)
+
+    class Meta:
+        ordering: ClassVar = ["surgeon", "since"]
+        constraints: ClassVar = [
+            *choice_checks("grade", grade=Grade),
+            models.UniqueConstraint(
+                fields=["surgeon", "since"],
+                condition=STANDING,
+                name="grade_once_a_day",
+                violation_error_message="A grade from that day is on record. Change that one.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_grade_display()} since {self.since}"
+
+
 # Dates, from a knee, on which its patient was alive.
-SIGNS_OF_LIFE = (
-    "procedures__operated_on",
-    "visits__seen_on",
-    "imaging__imaged_on",
-    "looks__looked_on",
-    "reoperations__operated_on",
-    "complications__noticed_on",
-    "contacts__contacted_on",
-    "scores__answered_on",
-)
+SIGNS_OF_LIFE = {
+    "procedures": "operated_on",
+    "visits": "seen_on",
+    "imaging": "imaged_on",
+    "looks": "looked_on",
+    "reoperations": "operated_on",
+    "complications": "noticed_on",
+    "contacts": "contacted_on",
+    "scores": "answered_on",
+}
 
 
-class Patient(models.Model):
+class Patient(Kept):
     """A person treated, without anything that names them."""
 
+    HOLDS_ENTRIES = True
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="patients")
     sex = models.CharField(max_length=10, choices=Sex)
@@ -129,28 +220,37 @@ class Patient(models.Model):
 
     def last_alive(self) -> date | None:
         """The latest day on which the record knows the patient alive."""
-        days = (self.knees.aggregate(day=Max(path))["day"] for path in SIGNS_OF_LIFE)
+        days = (
+            self.knees.filter(**{f"{rows}__withdrawn_at__isnull": True}).aggregate(day=Max(f"{rows}__{day}"))[
+                "day"
+            ]
+            for rows, day in SIGNS_OF_LIFE.items()
+        )
         return max((day for day in days if day), default=None)
 
 
-class Knee(models.Model):
+class Knee(Kept):
     """One side of one patient: what is operated on, followed and told as one story."""
 
+    HOLDS_ENTRIES = True
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="knees")
     side = models.CharField(max_length=5, choices=Side)
+    PART_OF = ("patient",)
 
     class Meta:
         constraints: ClassVar = [
             *choice_checks("knee", side=Side),
-            models.UniqueConstraint(fields=["patient", "side"], name="knee_once_per_side"),
+            models.UniqueConstraint(
+                fields=["patient", "side"], condition=STANDING, name="knee_once_per_side"
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.get_side_display().lower()} knee of {self.patient}"
 
 
-class Identity(models.Model):
+class Identity(Kept):
     """Who a patient is. Every value is sealed at rest; look-up goes through a keyed blind index."""
 
     patient = models.OneToOneField(Patient, on_delete=models.PROTECT, related_name="identity")
@@ -162,6 +262,7 @@ class Identity(models.Model):
     email_sealed = models.TextField(blank=True)
     phone_sealed = models.TextField(blank=True)
 
+    PART_OF = ("patient",)
     FIELDS: ClassVar = ("hospital_number", "given_names", "family_name", "email", "phone")
 
     class Meta:
@@ -169,6 +270,7 @@ class Identity(models.Model):
         constraints: ClassVar = [
             models.UniqueConstraint(
                 fields=["unit", "hospital_number_index"],
+                condition=STANDING,
                 name="identity_once_per_unit",
                 violation_error_message="This hospital number is already in the unit's record.",
             )

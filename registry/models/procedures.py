@@ -1,15 +1,17 @@
 """The index procedure: the operation in which a tear was repaired, and the knee it was done in."""
 
-import uuid
 from typing import ClassVar
 
 from django.core.exceptions import ValidationError
 from django.db import models
-from django.db.models import F, Q
-from django.utils import timezone
+from django.db.models import F, Min, Q
+from django.db.models.functions import Length
+from django.db.models.lookups import Exact
 
-from registry.models.limits import between, choice_checks, not_in_future, range_check
-from registry.models.people import Knee, Surgeon, Unit
+from registry.models.keeping import STANDING, Entry, Kept
+from registry.models.labels import device_identifier, label_text
+from registry.models.limits import FieldCheck, between, choice_checks, not_in_future, range_check
+from registry.models.people import SIGNS_OF_LIFE, Knee, Surgeon, Unit, User
 from registry.rules.acuity import AcuityCode, acuity
 from registry.rules.indications import PREREQUISITES, IndicationVerdict, indication_verdict
 from registry.rules.staging import LigamentSurgeryCode, ligament_surgery
@@ -17,14 +19,25 @@ from registry.vocabulary import (
     Anaesthetic,
     Answer,
     DatePrecision,
+    Graft,
     InjuryCause,
     LigamentState,
     PosteromedialLook,
+    RehabilitationCourse,
     Smoking,
     Staging,
     Supervision,
 )
 
+# Done in the same sitting, any of.
+OTHER_PROCEDURES = {
+    "proximal_tibial_osteotomy": "osteotomy of the proximal tibia",
+    "distal_femoral_osteotomy": "osteotomy of the distal femur",
+    "cartilage_repair": "cartilage repair",
+    "notch_microfracture": "microfracture of the notch (marrow venting)",
+    "loose_body_removal": "removal of loose bodies",
+    "other_procedure": "other surgery",
+}
 LIGAMENTS = ("acl", "pcl", "mcl", "lcl", "posterolateral", "anterolateral")
 
 
@@ -40,17 +53,19 @@ def _prerequisite(label: str) -> "models.CharField[str, str]":
     return _code(Answer, default=Answer.NOT_ASSESSED, verbose_name=label)
 
 
+def _other(name: str) -> "models.BooleanField[bool, bool]":
+    return models.BooleanField(OTHER_PROCEDURES[name], default=False)
+
+
 def _cartilage(label: str) -> "models.PositiveSmallIntegerField[int | None, int | None]":
     return models.PositiveSmallIntegerField(
         label, null=True, blank=True, validators=between(0, 4, "ICRS grade")
     )
 
 
-class IndexProcedure(models.Model):
+class IndexProcedure(Entry):
     """One operation on one knee in which at least one tear was treated."""
 
-    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
     knee = models.ForeignKey(Knee, on_delete=models.PROTECT, related_name="procedures")
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="procedures")
     operated_on = models.DateField("date of operation", validators=[not_in_future])
@@ -113,6 +128,19 @@ class IndexProcedure(models.Model):
     posteromedial_look = _code(PosteromedialLook, blank=True)
     staging = _code(Staging, default=Staging.SINGLE)
     ligament_planned_on = models.DateField("ligament operation planned on", null=True, blank=True)
+    graft = _code(Graft, blank=True)
+    proximal_tibial_osteotomy = _other("proximal_tibial_osteotomy")
+    distal_femoral_osteotomy = _other("distal_femoral_osteotomy")
+    cartilage_repair = _other("cartilage_repair")
+    notch_microfracture = _other("notch_microfracture")
+    loose_body_removal = _other("loose_body_removal")
+    other_procedure = _other("other_procedure")
+
+    signed_at = models.DateTimeField(null=True, blank=True, editable=False)
+    signed_by = models.ForeignKey(
+        User, on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+    )
+    PART_OF = ("knee",)
 
     class Meta:
         ordering: ClassVar = ["-operated_on", "-pk"]
@@ -127,6 +155,7 @@ class IndexProcedure(models.Model):
             *choice_checks(
                 "procedure", optional=True, anaesthetic=Anaesthetic, posteromedial_look=PosteromedialLook
             ),
+            *choice_checks("procedure", optional=True, graft=Graft),
             range_check("procedure", "bmi", 10, 80),
             range_check("procedure", "asa", 1, 4),
             range_check("procedure", "preinjury_tegner", 0, 10),
@@ -137,6 +166,7 @@ class IndexProcedure(models.Model):
             range_check("procedure", "cartilage_patellofemoral", 0, 4),
             models.UniqueConstraint(
                 fields=["knee", "operated_on"],
+                condition=STANDING,
                 name="procedure_once_a_day",
                 violation_error_message=(
                     "An operation of that day on this knee is on record. Correct the date."
@@ -154,6 +184,20 @@ class IndexProcedure(models.Model):
                 violation_error_message=(
                     "Give the date of injury, or choose precision Unknown and leave the date empty."
                 ),
+            ),
+            models.CheckConstraint(
+                condition=Q(graft="")
+                | Q(*((name, LigamentState.TREATED_HERE) for name in LIGAMENTS), _connector=Q.OR),
+                name="procedure_graft_only_with_reconstruction",
+                violation_error_message=(
+                    "A graft belongs to a ligament treated in this operation. Say which ligament that was, "
+                    "or clear the graft."
+                ),
+            ),
+            models.CheckConstraint(
+                condition=Q(signed_at__isnull=True, signed_by__isnull=True)
+                | Q(signed_at__isnull=False, signed_by__isnull=False),
+                name="procedure_signed_by_somebody",
             ),
             models.CheckConstraint(
                 condition=Q(ligament_planned_on__isnull=True) | Q(staging=Staging.REPAIR_FIRST),
@@ -202,7 +246,114 @@ class IndexProcedure(models.Model):
     def ligament_surgery(self) -> LigamentSurgeryCode:
         return ligament_surgery([getattr(self, name) for name in LIGAMENTS], self.staging)
 
+    def in_the_way(self) -> list[str]:
+        """Events that would lie before the knee's first operation, and returns of this one's tears."""
+        others = IndexProcedure.objects.filter(knee=self.knee_id).exclude(pk=self.pk)
+        first = others.aggregate(day=Min("operated_on"))["day"]
+        stranded = [
+            f"the {event} would lie before the first operation on this knee"
+            for rows, day in SIGNS_OF_LIFE.items()
+            if rows not in ("procedures", "scores")
+            for event in getattr(self.knee, rows).filter(**{f"{day}__lt": first} if first else {})
+        ]
+        returned = [
+            f"the {tear} of the operation of {tear.procedure.operated_on} is the return of one of its tears"
+            for mine in self.tears.all()
+            for tear in mine.revisions.select_related("procedure")
+        ]
+        return stranded + returned
+
+    @property
+    def is_signed(self) -> bool:
+        return self.signed_at is not None
+
+    @property
+    def other_procedures(self) -> list[str]:
+        return [words for name, words in OTHER_PROCEDURES.items() if getattr(self, name)]
+
     @property
     def entered_late(self) -> bool:
         """Whether it was entered from old notes rather than as it happened."""
         return (self.recorded_at.date() - self.operated_on).days > self.unit.late_entry_after_days
+
+
+def _weeks(label: str) -> "models.PositiveSmallIntegerField[int | None, int | None]":
+    return models.PositiveSmallIntegerField(label, null=True, blank=True, validators=between(0, 52, "Weeks"))
+
+
+class Rehabilitation(Kept):
+    """Limits after one operation, as planned or as they went. Longer than after removal (common practice)."""
+
+    procedure = models.ForeignKey(IndexProcedure, on_delete=models.PROTECT, related_name="rehabilitation")
+    course = models.CharField(max_length=8, choices=RehabilitationCourse)
+    full_weight_bearing_weeks = _weeks("full weight bearing after (weeks)")
+    brace_weeks = _weeks("brace for (weeks)")
+    flexion_limit_deg = models.PositiveSmallIntegerField(
+        "flexion limited to (deg)", null=True, blank=True, validators=between(0, 150, "Limit of flexion")
+    )
+    flexion_limit_weeks = _weeks("flexion limited for (weeks)")
+    sport_return_months = models.PositiveSmallIntegerField(
+        "return to sport at (months)", null=True, blank=True, validators=between(1, 36, "Months")
+    )
+    PART_OF = ("procedure",)
+
+    class Meta:
+        ordering: ClassVar = ["procedure", "-course"]
+        verbose_name_plural = "rehabilitation"
+        constraints: ClassVar = [
+            *choice_checks("rehabilitation", course=RehabilitationCourse),
+            range_check("rehabilitation", "full_weight_bearing_weeks", 0, 52),
+            range_check("rehabilitation", "brace_weeks", 0, 52),
+            range_check("rehabilitation", "flexion_limit_deg", 0, 150),
+            range_check("rehabilitation", "flexion_limit_weeks", 0, 52),
+            range_check("rehabilitation", "sport_return_months", 1, 36),
+            models.UniqueConstraint(
+                fields=["procedure", "course"],
+                condition=STANDING,
+                name="rehabilitation_once_a_course",
+                violation_error_message="This is on record for this operation. Correct that one.",
+            ),
+            models.CheckConstraint(
+                condition=Q(flexion_limit_deg__isnull=True, flexion_limit_weeks__isnull=True)
+                | Q(flexion_limit_deg__isnull=False, flexion_limit_weeks__isnull=False),
+                name="rehabilitation_flexion_whole",
+                violation_error_message=(
+                    "A limit of flexion needs its degrees and its weeks. Enter both, or clear both."
+                ),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"rehabilitation {self.get_course_display().lower()}"
+
+
+class Implant(Kept):
+    """One kind of implant used in an operation, as its label says (GS1)."""
+
+    procedure = models.ForeignKey(IndexProcedure, on_delete=models.PROTECT, related_name="implants")
+    device_identifier = models.CharField(max_length=14, validators=[device_identifier])
+    lot = models.CharField(max_length=20, blank=True, validators=[label_text])
+    serial = models.CharField(max_length=20, blank=True, validators=[label_text])
+    expires_on = models.DateField("expiry", null=True, blank=True)
+    count = models.PositiveSmallIntegerField(default=1, validators=between(1, 50, "Count"))
+    PART_OF = ("procedure",)
+
+    class Meta:
+        ordering: ClassVar = ["procedure", "pk"]
+        indexes: ClassVar = [models.Index(fields=["lot"]), models.Index(fields=["device_identifier"])]
+        constraints: ClassVar = [
+            range_check("implant", "count", 1, 50),
+            FieldCheck(
+                condition=Q(Exact(Length("device_identifier"), 14)), name="implant_device_identifier_length"
+            ),
+            models.CheckConstraint(
+                condition=~Q(lot="", serial=""),
+                name="implant_lot_or_serial",
+                violation_error_message="Without lot and serial no recall finds it. Enter one of them.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return (
+            f"implant {self.device_identifier}, {f'lot {self.lot}' if self.lot else f'serial {self.serial}'}"
+        )

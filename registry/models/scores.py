@@ -4,28 +4,28 @@ from typing import Any, ClassVar
 
 from django.core.exceptions import ValidationError
 from django.db import models
-from django.utils import timezone
 
+from registry.models.keeping import STANDING, Entry
 from registry.models.limits import choice_checks, not_in_future
 from registry.models.people import Knee
 from registry.scoring import INSTRUMENTS
 from registry.vocabulary import ReoperatedSince
 
 
-class ScoreResponse(models.Model):
+class ScoreResponse(Entry):
     """One form answered once. Items are kept by code; an unanswered item is absent."""
 
     knee = models.ForeignKey(Knee, on_delete=models.PROTECT, related_name="scores")
-    recorded_at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
     answered_on = models.DateField(validators=[not_in_future])
     instrument = models.CharField(max_length=20)
-    version = models.CharField(max_length=20, blank=True, editable=False)
+    instrument_version = models.CharField(max_length=20, blank=True, editable=False)
     items: "models.JSONField[dict[str, int], Any]" = models.JSONField(default=dict, blank=True)
     # Worked out from the items whenever they are saved, so that the database can count by it.
     value = models.FloatField(null=True, blank=True, editable=False)
     reoperated_since = models.CharField(
         max_length=12, choices=ReoperatedSince, default=ReoperatedSince.NOT_ASKED
     )
+    PART_OF = ("knee",)
 
     class Meta:
         ordering: ClassVar = ["answered_on", "pk"]
@@ -34,6 +34,7 @@ class ScoreResponse(models.Model):
             *choice_checks("score", reoperated_since=ReoperatedSince),
             models.UniqueConstraint(
                 fields=["knee", "instrument", "answered_on"],
+                condition=STANDING,
                 name="score_once_a_day",
                 violation_error_message="This form was already answered for this knee on that day.",
             ),
@@ -52,5 +53,5 @@ class ScoreResponse(models.Model):
         problems = instrument.problems(self.items)
         if problems:
             raise ValidationError({"items": problems})
-        self.version = self.version or instrument.version
+        self.instrument_version = self.instrument_version or instrument.version
         self.value = instrument.score(self.items)

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+# Hip-knee-ankle angle: varus beyond this is usually not accepted; a unit may set its own.
+USUAL_VARUS_LIMIT_DEG = 5
+
 PREREQUISITES = {
     "vascular_zone_met": "tear in a vascular zone",
     "unstable_on_probing": "unstable on probing",

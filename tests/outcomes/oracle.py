@@ -12,16 +12,19 @@ from registry.models import (
     Contact,
     Imaging,
     ImagingFinding,
+    Kept,
+    Knee,
     Reoperation,
     ReoperationOnTear,
     ScoreResponse,
     SecondLook,
     SecondLookFinding,
     Surgeon,
+    Tear,
     Unit,
     Visit,
 )
-from registry.recording import record
+from registry.recording import Act, record, withdraw
 from tests import factories
 
 START = date(2015, 1, 1)
@@ -76,6 +79,8 @@ class EventSpec:
     reoperated_since: str = "not_asked"
     other_surgery: str = "none"
     on_tears: tuple[OnTear, ...] = ()
+    # Entered by mistake and withdrawn since: it counts nowhere.
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True)
@@ -85,8 +90,13 @@ class KneeSpec:
     operations: tuple[int, ...]
     entry_lag: int
     tears: tuple[TearSpec, ...]
-    events: tuple[EventSpec, ...]
+    entered: tuple[EventSpec, ...]
     died: int | None
+
+    @property
+    def events(self) -> tuple[EventSpec, ...]:
+        """What stands of it."""
+        return tuple(event for event in self.entered if not event.withdrawn)
 
 
 # --- the plain answer -------------------------------------------------------------------------
@@ -113,10 +123,17 @@ def outcome(knee: KneeSpec, place: int, any_failure: bool) -> tuple[int, str]:
 
 
 def _ends(knee: KneeSpec, place: int, start: int, any_failure: bool) -> list[tuple[int, str, list[int]]]:
-    reoperated = [
-        (event, said) for event in knee.events if event.kind == "reoperation" for said in event.on_tears
+    treated = [
+        (event, said)
+        for event in knee.events
+        if event.kind in ("reoperation", "look")
+        for said in event.on_tears
     ]
-    failed = [e.day for e, s in reoperated if s.tear == place and s.action in FAILING and s.site == "same"]
+    failed = [
+        e.day
+        for e, s in treated
+        if s.tear == place and s.action in FAILING and (e.kind == "look" or s.site == "same")
+    ]
     failed += [
         knee.operations[tear.operation]
         for tear in knee.tears
@@ -125,7 +142,7 @@ def _ends(knee: KneeSpec, place: int, start: int, any_failure: bool) -> list[tup
     if any_failure:
         failed += [event.day for event in knee.events if _shows_failure(knee, event, place, start)]
     replaced = [event.day for event in knee.events if event.other_surgery in REPLACING and event.day >= start]
-    removed = [e.day for e, s in reoperated if s.action in REMOVING and _same_meniscus(knee, s.tear, place)]
+    removed = [e.day for e, s in treated if s.action in REMOVING and _same_meniscus(knee, s.tear, place)]
     removed = [day for day in removed if day >= start]
     died = [] if knee.died is None else [knee.died]
     return [
@@ -190,60 +207,42 @@ def put_into_record(knee: KneeSpec, unit: Unit, surgeon: Surgeon) -> None:
         earlier = None if spec.revises is None else tears[spec.revises]
         fields = {"revises": earlier, "meniscus": spec.meniscus, "treatment": spec.treatment}
         tears.append(factories.a_tear(procedures[spec.operation], **fields))
-    for event in knee.events:
-        _put_event(event, saved, tears)
+    for event in knee.entered:
+        row = _put_event(event, saved, tears)
+        if event.withdrawn:
+            withdraw(row, Act(None, "entered by mistake"))
 
 
 def _date(day: int) -> date:
     return START + timedelta(days=day)
 
 
-def _put_event(event: EventSpec, knee: object, tears: list[object]) -> None:
-    day = _date(event.day)
+def _put_event(event: EventSpec, knee: Knee, tears: list[Tear]) -> Kept:
+    row = _row(event, knee, _date(event.day))
+    record(row, *(_finding(row, tears[said.tear], said) for said in event.on_tears))
+    return row
+
+
+def _row(event: EventSpec, knee: Knee, day: date) -> Kept:
     if event.kind == "visit":
-        record(
-            Visit(
-                knee=knee,
-                seen_on=day,
-                effusion=event.effusion,
-                joint_line_tenderness=event.tender,
-                mcmurray=event.mcmurray,
-            )
-        )
-    elif event.kind == "contact":
-        record(Contact(knee=knee, contacted_on=day, source="phone"))
-    elif event.kind == "score":
-        items = LYSHOLM_FORMS[event.lysholm]
-        record(
-            ScoreResponse(
-                knee=knee,
-                answered_on=day,
-                instrument="lysholm",
-                items=items,
-                reoperated_since=event.reoperated_since,
-            )
-        )
-    elif event.kind == "look":
-        look = SecondLook(knee=knee, looked_on=day, reason="symptoms")
-        record(
-            look,
-            *(
-                SecondLookFinding(look=look, tear=tears[s.tear], healed_thickness_percent=s.thickness)
-                for s in event.on_tears
-            ),
-        )
-    elif event.kind == "imaging":
-        imaging = Imaging(knee=knee, imaged_on=day, modality="mri")
-        record(
-            imaging,
-            *(ImagingFinding(imaging=imaging, tear=tears[s.tear], healed=s.imaging) for s in event.on_tears),
-        )
-    else:
-        again = Reoperation(knee=knee, operated_on=day, other_surgery=event.other_surgery)
-        record(
-            again,
-            *(
-                ReoperationOnTear(reoperation=again, tear=tears[s.tear], action=s.action, site=s.site)
-                for s in event.on_tears
-            ),
-        )
+        signs = {"joint_line_tenderness": event.tender, "mcmurray": event.mcmurray}
+        return Visit(knee=knee, seen_on=day, effusion=event.effusion, **signs)
+    if event.kind == "contact":
+        return Contact(knee=knee, contacted_on=day, source="phone")
+    if event.kind == "score":
+        said = {"items": LYSHOLM_FORMS[event.lysholm], "reoperated_since": event.reoperated_since}
+        return ScoreResponse(knee=knee, answered_on=day, instrument="lysholm", **said)
+    if event.kind == "look":
+        return SecondLook(knee=knee, looked_on=day, reason="symptoms")
+    if event.kind == "imaging":
+        return Imaging(knee=knee, imaged_on=day, modality="mri")
+    return Reoperation(knee=knee, operated_on=day, other_surgery=event.other_surgery)
+
+
+def _finding(row: Kept, tear: Tear, said: OnTear) -> Kept:
+    if isinstance(row, SecondLook):
+        seen = {"healed_thickness_percent": said.thickness, "action": said.action}
+        return SecondLookFinding(look=row, tear=tear, **seen)
+    if isinstance(row, Imaging):
+        return ImagingFinding(imaging=row, tear=tear, healed=said.imaging)
+    return ReoperationOnTear(reoperation=row, tear=tear, action=said.action, site=said.site)

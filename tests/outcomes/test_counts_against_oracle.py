@@ -62,6 +62,7 @@ def events_of(draw: st.DrawFn, tears: list[TearSpec], operations: tuple[int, ...
         reoperated_since=draw(st.sampled_from(["not_asked", "no_answer", "no", "yes"])),
         other_surgery=draw(st.sampled_from(OTHER_SURGERY if kind == "reoperation" else ["none"])),
         on_tears=said if kind in ("look", "imaging", "reoperation") else (),
+        withdrawn=draw(st.sampled_from([False, False, False, True])),
     )  # fmt: skip
 
 
@@ -97,6 +98,10 @@ MENISCUS_GONE = KneeSpec(
     (EventSpec("reoperation", 90, on_tears=(OnTear(1, action="total_removal"),)),),
     None,
 )
+TREATED_AT_LOOK = knee(EventSpec("look", 95, on_tears=(OnTear(0, thickness=100, action="re_repair"),)))
+ENTERED_BY_MISTAKE = knee(
+    EventSpec("reoperation", 200, on_tears=REMOVED, withdrawn=True), EventSpec("contact", 300)
+)
 STAGED_LOOK = knee(EventSpec("look", 95, on_tears=(OnTear(0, thickness=50),)), EventSpec("contact", 700))
 TIES = [
     knee(EventSpec("contact", 300)),
@@ -120,6 +125,8 @@ class CountsAgree(TestCase):
     @example([DEATH_ON_DAY_OF_FAILURE])
     @example([TWO_FAILURES])
     @example([STAGED_LOOK])
+    @example([TREATED_AT_LOOK])
+    @example([ENTERED_BY_MISTAKE])
     @example([SWOLLEN_BY_THE_STAGED_OPERATION])
     @example([MENISCUS_GONE])
     @example(TIES)
@@ -160,6 +167,8 @@ def _without_late(expected: Counter[tuple[bool, int, str]]) -> Counter[tuple[int
         (SAME_DAY_FAILURE, (0, "failed"), (0, "failed")),
         (DEATH_ON_DAY_OF_FAILURE, (50, "failed"), (50, "failed")),
         (TWO_FAILURES, (200, "failed"), (200, "failed")),
+        (TREATED_AT_LOOK, (95, "failed"), (95, "failed")),
+        (ENTERED_BY_MISTAKE, (300, "censored"), (0, "censored")),
         (STAGED_LOOK, (700, "censored"), (95, "failed")),
         (SWOLLEN_BY_THE_STAGED_OPERATION, (184, "censored"), (184, "censored")),
         (MENISCUS_GONE, (90, "removed_elsewhere"), (90, "removed_elsewhere")),

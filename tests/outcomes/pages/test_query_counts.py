@@ -49,7 +49,7 @@ def queries(client, address):
     return len(captured)
 
 
-@pytest.mark.parametrize(("page", "at_most"), [("survival", 8), ("repairs", 13)])
+@pytest.mark.parametrize(("page", "at_most"), [("survival", 8), ("repairs", 12)])
 def test_same_number_of_queries_at_20_and_2000_repairs(cast, page, at_most):
     client = cast.client("surgeon")
     fill(cast, 20)

@@ -59,8 +59,7 @@ def elm(cast):
 
 def open_to_leads(*units):
     for unit in units:
-        unit.lead_sees_surgeon_results = True
-        record(unit)
+        factories.corrected(unit, lead_sees_surgeon_results=True)
 
 
 def listed(cast, who, **query):

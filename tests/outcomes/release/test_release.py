@@ -165,8 +165,7 @@ def test_two_repairs_of_one_patient_hide_nobody(cast, asked):
 
 
 def test_the_units_own_limit_holds_too(cast, asked, six):
-    cast.unit.smallest_count_shown = 20
-    record(cast.unit)
+    factories.corrected(cast.unit, smallest_count_shown=20)
     with pytest.raises(ReleaseRefusedError, match="fewer than 19 other patients"):
         asked()
 

@@ -59,8 +59,8 @@ def test_database_refuses_a_failure_before_its_operation(cast: Cast) -> None:
     refused(lambda: Reoperation(knee=cast.knee, operated_on=BEFORE).save())
     refused(lambda: Reoperation.objects.bulk_create([Reoperation(knee=cast.knee, operated_on=BEFORE)]))
     again = factories.a_failure(cast.repair, days=100)
-    refused(lambda: Reoperation.objects.filter(pk=again.pk).update(operated_on=BEFORE))
-    refused(lambda: IndexProcedure.objects.filter(knee=cast.knee).update(operated_on=AFTER))
+    refused(lambda: factories.corrected_in_database(again, operated_on=BEFORE))
+    refused(lambda: factories.corrected_in_database(cast.repair.tear.procedure, operated_on=AFTER))
 
 
 # --- A second finding of one tear in one look ----------------------------------------------------
@@ -91,7 +91,7 @@ def test_database_refuses_a_second_finding_of_a_tear_in_one_look(cast: Cast) -> 
     other = factories.a_repair(cast.repair.tear.procedure, meniscus="lateral")
     sound = SecondLookFinding(look=look, tear=other.tear)
     record(sound)
-    refused(lambda: SecondLookFinding.objects.filter(pk=sound.pk).update(tear=cast.repair.tear))
+    refused(lambda: factories.corrected_in_database(sound, tear=cast.repair.tear))
 
 
 # --- A ramp lesion of the lateral meniscus -------------------------------------------------------
@@ -112,7 +112,9 @@ def test_database_refuses_a_lateral_ramp(cast: Cast) -> None:
     ramp = Tear(procedure=procedure, meniscus="lateral", pattern="ramp", treatment="left")
     refused(lambda: Tear.objects.bulk_create([ramp]))
     refused(ramp.save)
-    refused(lambda: Tear.objects.filter(procedure=procedure).update(pattern="ramp", meniscus="lateral"))
+    refused(
+        lambda: factories.corrected_in_database(procedure.tears.get(), pattern="ramp", meniscus="lateral")
+    )
 
 
 # --- A repair of a tear marked removed -----------------------------------------------------------
@@ -135,8 +137,8 @@ def test_database_refuses_a_repair_of_a_removed_tear(cast: Cast) -> None:
     repair = Repair(tear=removed, all_inside=True)
     refused(lambda: Repair.objects.bulk_create([repair]))
     refused(repair.save)
-    refused(lambda: Repair.objects.filter(pk=cast.repair.pk).update(tear=removed))
-    refused(lambda: Tear.objects.filter(pk=cast.repair.tear_id).update(treatment="removed"))
+    refused(lambda: factories.corrected_in_database(cast.repair, tear=removed))
+    refused(lambda: factories.corrected_in_database(cast.repair.tear, treatment="removed"))
 
 
 # --- A body mass index of 900 --------------------------------------------------------------------
@@ -163,12 +165,12 @@ def test_database_refuses_a_bmi_outside_10_to_80(cast: Cast, bmi: str) -> None:
     )
     refused(procedure.save)
     refused(lambda: IndexProcedure.objects.bulk_create([procedure]))
-    refused(lambda: IndexProcedure.objects.filter(knee=cast.knee).update(bmi=Decimal(bmi)))
+    refused(lambda: factories.corrected_in_database(cast.repair.tear.procedure, bmi=Decimal(bmi)))
 
 
 @pytest.mark.parametrize("bmi", ["10", "80"])
 def test_a_bmi_on_the_limits_is_recorded(cast: Cast, bmi: str) -> None:
-    assert IndexProcedure.objects.filter(knee=cast.knee).update(bmi=Decimal(bmi)) == 1
+    factories.corrected_in_database(cast.repair.tear.procedure, bmi=Decimal(bmi))
 
 
 # --- A tear that returned before it was repaired, or was never repaired ---------------------------

@@ -1,7 +1,7 @@
 """Every rule that spans tables is in the database and refuses its row there, past all forms and models."""
 
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.db import IntegrityError, connection, transaction
@@ -13,6 +13,7 @@ from registry.models import (
     Imaging,
     ImagingFinding,
     IndexProcedure,
+    Kept,
     Knee,
     Patient,
     Reoperation,
@@ -21,11 +22,15 @@ from registry.models import (
     ScoreResponse,
     SecondLook,
     SecondLookFinding,
+    Surgeon,
     Tear,
+    TearReading,
     Visit,
 )
-from registry.models.cross_rules import CROSS_RULES, PREFIX, CrossRule
-from registry.recording import record
+from registry.models.cross_rules import CROSS_RULES, CrossRule
+from registry.models.history_rules import history_rules
+from registry.models.triggers import PREFIX
+from registry.recording import Act, correct, record
 from tests import factories
 from tests.conftest import Cast
 
@@ -33,6 +38,7 @@ from tests.conftest import Cast
 POSTGRESQL_NAME_BYTES = 63
 
 OPERATED_ON = factories.OPERATED_ON
+NOW = datetime(2026, 1, 1, tzinfo=UTC)
 BEFORE, SOON, LATER = (OPERATED_ON + timedelta(days=days) for days in (-1, 100, 400))
 
 # Model of each dated event, its date field, and what else a sound row needs.
@@ -70,8 +76,9 @@ def put(*rows: Model) -> None:
         type(row)._default_manager.bulk_create([row])
 
 
-def change(row: Model, **fields: object) -> None:
-    assert type(row)._default_manager.filter(pk=row.pk).update(**fields) == 1
+def change(row: Kept, **fields: object) -> None:
+    """Change a row past clean(), with its correction: what remains is the rule under test."""
+    factories.corrected_in_database(row, **fields)
 
 
 def later_operation(cast: Cast) -> Repair:
@@ -92,7 +99,7 @@ def other_knee(cast: Cast, **fields: object) -> Knee:
 def died(cast: Cast, day: date) -> None:
     patient = cast.knee.patient
     patient.died_on = day
-    record(patient)
+    correct(patient, act=Act(None, "died"))
 
 
 # --- Events ------------------------------------------------------------------------------------
@@ -429,6 +436,29 @@ def returned_tear_moved_to_the_day_of_its_return(cast: Cast) -> Write:
 
 AFTER_OPERATION = ("visit", "imaging", "secondlook", "reoperation", "complication", "contact")
 
+
+def returned_tear_withdrawn(cast: Cast) -> Write:
+    again = a_return(cast)
+    return lambda: (
+        change(again.tear.revises.repair, withdrawn_at=NOW) or change(again.tear.revises, withdrawn_at=NOW)
+    )
+
+
+def a_reading(tear: Tear, reader: Surgeon) -> TearReading:
+    read = {"pattern": "longitudinal", "depth": "complete", "radial_location": "posterior", "tissue": "good"}
+    return TearReading(tear=tear, reader=reader, rim_zone=1, vascular_zone="RR", **read)
+
+
+def reading_by_the_lead_surgeon(cast: Cast) -> Write:
+    return lambda: put(a_reading(cast.repair.tear, cast.oak))
+
+
+def reading_by_who_repaired(cast: Cast) -> Write:
+    elm = factories.a_surgeon(cast.unit, "elm")
+    change(cast.repair.tear.procedure, repaired_by=elm)
+    return lambda: put(a_reading(cast.repair.tear, elm))
+
+
 ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
     "registry_indexprocedure_within_life": (
         operation_inserted_before_birth,
@@ -455,6 +485,8 @@ ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
         return_changed_to_that_of_removed_tear,
         tear_changed_to_return_of_later,
     ),
+    "registry_tear_withdrawn_without_return": (returned_tear_withdrawn,),
+    "registry_tearreading_by_another": (reading_by_the_lead_surgeon, reading_by_who_repaired),
     "registry_tear_keeps_returns_in_order": (
         returned_tear_moved_after_its_return,
         returned_tear_moved_to_the_day_of_its_return,
@@ -518,11 +550,12 @@ def test_every_rule_is_tried() -> None:
 
 @pytest.mark.django_db
 def test_every_rule_is_in_the_database() -> None:
+    rules = (*CROSS_RULES, *history_rules())
     if connection.vendor == "postgresql":
-        expected = {rule.name for rule in CROSS_RULES}
+        expected = {rule.name for rule in rules}
         query = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal"
     else:
-        expected = {f"{PREFIX}{rule.name}_{verb.lower()}" for rule in CROSS_RULES for verb in rule.verbs}
+        expected = {f"{PREFIX}{rule.name}_{verb.lower()}" for rule in rules for verb in rule.verbs}
         query = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
     with connection.cursor() as cursor:
         cursor.execute(query)
@@ -530,7 +563,7 @@ def test_every_rule_is_in_the_database() -> None:
 
 
 def test_rules_have_names_of_their_own_that_postgresql_keeps_whole() -> None:
-    names = [rule.name for rule in CROSS_RULES]
+    names = [rule.name for rule in (*CROSS_RULES, *history_rules())]
     assert len(set(names)) == len(names)
     assert [name for name in names if len(name.encode()) > POSTGRESQL_NAME_BYTES] == []
 
