@@ -2,6 +2,8 @@
 
 from django.core.exceptions import ValidationError
 
+from registry.gs1 import UnreadableLabel, normal_identifier
+
 # GS1 General Specifications, figure 7.11-1: the 82 characters of lots and serials (from memory).
 LABEL_CHARACTERS = frozenset(
     "!\"%&'()*+,-./0123456789:;<=>?ABCDEFGHIJKLMNOPQRSTUVWXYZ_abcdefghijklmnopqrstuvwxyz"
@@ -10,8 +12,6 @@ LABEL_CHARACTERS = frozenset(
 
 def device_identifier(value: str) -> None:
     """Refuse what is not a GTIN of 14 digits with its check digit."""
-    from registry.gs1 import UnreadableLabel, normal_identifier
-
     try:
         normal = normal_identifier(value)
     except UnreadableLabel as error:

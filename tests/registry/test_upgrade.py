@@ -1,0 +1,72 @@
+"""A database of the first release becomes one of today without losing what it holds."""
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.core.management import call_command
+from django.db import connections
+from django.db.migrations.executor import MigrationExecutor
+
+from registry.models import ScoreResponse, Tear, Visit
+
+OLD = "old"
+FIRST_RELEASE = ("registry", "0001_record")
+
+
+@pytest.fixture
+def old_database(tmp_path: Path, django_db_blocker: Any) -> Iterator[Any]:
+    """A database file of its own, migrated to the first release."""
+    connections.databases[OLD] = connections.databases["default"] | {
+        "ENGINE": "django.db.backends.sqlite3",
+        "NAME": str(tmp_path / "old.sqlite3"),
+    }
+    with django_db_blocker.unblock():
+        call_command("migrate", *FIRST_RELEASE, database=OLD, verbosity=0)
+        yield MigrationExecutor(connections[OLD]).loader.project_state([FIRST_RELEASE]).apps
+        connections[OLD].close()
+    del connections.databases[OLD]
+
+
+def test_rows_of_the_first_release_are_carried_over(old_database: Any) -> None:
+    def put(model: str, **values: Any) -> Any:
+        return old_database.get_model("registry", model).objects.using(OLD).create(**values)
+
+    unit = put("Unit", code="northmere", name="Northmere Hospital")
+    oak = put("Surgeon", code="oak", name="Dr Oak")
+    patient = put("Patient", unit=unit, sex="female", born_on=date(1990, 1, 1))
+    knee = put("Knee", patient=patient, side="left")
+    day = date(2024, 3, 1)
+    procedure = put(
+        "IndexProcedure",
+        knee=knee,
+        unit=unit,
+        lead_surgeon=oak,
+        operated_on=day,
+        injury_date_precision="unknown",
+    )
+    for code in ("none", "delamination", "flap"):
+        put(
+            "Tear",
+            procedure=procedure,
+            meniscus="medial",
+            pattern="radial",
+            treatment="removed",
+            accompanying_pattern=code,
+        )
+    for _ in range(3):
+        put("Visit", knee=knee, seen_on=day)
+    put("ScoreResponse", knee=knee, answered_on=day, instrument="lysholm", version="1985")
+
+    call_command("migrate", database=OLD, verbosity=0)
+
+    tears = Tear.objects.using(OLD).order_by("pk")
+    assert [tear.accompanied_by for tear in tears] == [[], ["with delamination"], ["with a flap"]]
+    assert len(set(Visit.objects.using(OLD).values_list("uuid", flat=True)) - {None}) == 3
+    score = ScoreResponse.objects.using(OLD).get()
+    assert (score.instrument_version, score.version) == ("1985", 1)
+    with connections[OLD].cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger'")
+        assert cursor.fetchone()[0] > 100
