@@ -39,7 +39,7 @@ class Kept(models.Model):
     HOLDS_ENTRIES: ClassVar[bool] = False
 
     objects = Standing()
-    ever = models.Manager()
+    ever = models.Manager()  # noqa: DJ012 - no field, and the first manager is the default one
 
     class Meta:
         abstract = True

@@ -2,12 +2,7 @@
 
 from django.core.exceptions import ValidationError
 
-from registry.gs1 import UnreadableLabel, normal_identifier
-
-# GS1 General Specifications, figure 7.11-1: the 82 characters of lots and serials (from memory).
-LABEL_CHARACTERS = frozenset(
-    "!\"%&'()*+,-./0123456789:;<=>?ABCDEFGHIJKLMNOPQRSTUVWXYZ_abcdefghijklmnopqrstuvwxyz"
-)
+from registry.gs1 import CHARACTER_SET_82, UnreadableLabel, normal_identifier
 
 
 def device_identifier(value: str) -> None:
@@ -22,6 +17,6 @@ def device_identifier(value: str) -> None:
 
 def label_text(value: str) -> None:
     """Refuse a character that no GS1 label carries."""
-    wrong = sorted(set(value) - LABEL_CHARACTERS)
+    wrong = sorted(set(value) - CHARACTER_SET_82)
     if wrong:
         raise ValidationError(f"'{value}' holds '{wrong[0]}', which no label carries. Correct it.")

@@ -1,6 +1,7 @@
 """Which zone of a meniscus a tear lies in, by the width of the rim left outside it."""
 
 from decimal import Decimal
+from math import isfinite
 from typing import Literal
 
 RimZoneCode = Literal[1, 2, 3]
@@ -18,9 +19,9 @@ def rim_zone(width_mm: Decimal | float) -> RimZoneCode:
     Raises
     ------
     ValueError
-        When the width is negative or not a number.
+        When the width is negative or no finite number.
     """
-    if not width_mm >= 0:
+    if not isfinite(width_mm) or width_mm < 0:
         raise ValueError(f"width_mm is {width_mm}: a rim has a width of 0 mm or more. Correct it.")
     if width_mm < ZONE_2_FROM_MM:
         return 1

@@ -15,11 +15,15 @@ from registry.rules.healing import clinically_healed, second_look_class
         (0, 100, "healed"),
         (9, 100, "healed"),
         (9, 99, "partly"),
+        (9, 0, "partly"),
         (10, 100, "partly"),
+        (10, None, "partly"),
+        (11, 100, "partly"),
         (49, 100, "partly"),
         (49, None, "partly"),
         (50, 100, "failed"),
         (50, None, "failed"),
+        (51, 100, "failed"),
         (100, 0, "failed"),
         (9, None, None),
         (None, 100, None),
@@ -31,9 +35,13 @@ def test_class_of_a_second_look(cleft: int | None, length: int | None, expected:
     assert second_look_class(thickness, length) == expected
 
 
-def test_class_limits_can_be_set() -> None:
-    assert second_look_class(80, 100, healed_below=21) == "healed"
-    assert second_look_class(70, 100, failed_from=30) == "failed"
+# A unit may set its own limits: healed under 20 % here, failed from 30 %.
+@pytest.mark.parametrize(
+    ("cleft", "expected"),
+    [(19, "healed"), (20, "partly"), (21, "partly"), (29, "partly"), (30, "failed"), (31, "failed")],
+)
+def test_class_limits_can_be_set(cleft: int, expected: str) -> None:
+    assert second_look_class(100 - cleft, 100, healed_below=20, failed_from=30) == expected
 
 
 # Barrett et al. Arthroscopy 1998;14:824-9, from memory: healed when none of effusion, joint-line tenderness
@@ -50,6 +58,12 @@ def test_three_signs(effusion: str | None, tenderness: bool | None, mcmurray: bo
         assert healed is None
     else:
         assert healed is True
+
+
+def test_of_all_signs_read_one_combination_is_healed() -> None:
+    read = [signs for signs in SIGNS if None not in signs]
+    assert len(read) == 12
+    assert [signs for signs in read if clinically_healed(*signs)] == [("none", False, False)]
 
 
 def test_each_sign_alone_is_enough() -> None:
