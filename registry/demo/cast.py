@@ -1,6 +1,7 @@
 """The invented hospitals, surgeons and people who sign in, read from fixtures/demo/cast.json. Pure."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -26,6 +27,8 @@ class SurgeonPart:
     units: tuple[str, ...]
     # Years of independent practice at the scenario's closing date, None when not recorded.
     independent_years: float | None
+    # Each grade held, by the years since which it was at the closing date.
+    grades: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +46,27 @@ class AccountPart:
     def email(self) -> str:
         return f"{self.username}@{EMAIL_DOMAIN}"
 
+    @classmethod
+    def of_surgeon(cls, part: SurgeonPart) -> Self:
+        """The account under which a surgeon records and signs."""
+        last_name = part.name.removeprefix("Dr ")
+        return cls(f"surgeon.{last_name.lower()}", "Doctor", last_name, "surgeon", part.units, part.code)
+
 
 @dataclass(frozen=True, slots=True)
 class Cast:
     about: str
     units: tuple[UnitPart, ...]
     surgeons: tuple[SurgeonPart, ...]
+    # Who signs in.
     accounts: tuple[AccountPart, ...]
+
+    @property
+    def everyone(self) -> tuple[AccountPart, ...]:
+        """Who signs in, and the other surgeons: they record and sign, yet nobody can sign in as them."""
+        known = {each.surgeon for each in self.accounts}
+        others = (AccountPart.of_surgeon(each) for each in self.surgeons if each.code not in known)
+        return (*self.accounts, *others)
 
     @classmethod
     def read(cls, path: Path = CAST_FILE) -> Self:

@@ -2,9 +2,9 @@
 
 from datetime import date
 
+from registry.demo.answers import answers_on_look
 from registry.demo.course import REVISION, Course, Fate
-from registry.demo.operation import tenths
-from registry.demo.shapes import Days, or_default
+from registry.demo.shapes import Days, or_default, tenths
 from registry.demo.story import ImagingFindingStory, ImagingStory, LookFindingStory, LookStory
 from registry.demo.world import World, after
 
@@ -53,6 +53,7 @@ def _looked_before(world: World, fate: Fate) -> bool:
 
 def _imaged(world: World, course: Course, day: date) -> ImagingStory:
     return ImagingStory(
+        uuid=world.uuid(),
         recorded_at=world.entered(day, course.latest_before(day).recorded_at),
         imaged_on=day,
         modality=world.dice.pick(world.truth.findings.modality),
@@ -76,11 +77,15 @@ def _imaging_finding(world: World, fate: Fate, day: date) -> ImagingFindingStory
 
 
 def _looked(world: World, course: Course, day: date, reason: str) -> LookStory:
+    recorded_at = world.entered(day, course.latest_before(day).recorded_at)
+    findings = tuple(_look_finding(world, fate, day) for fate in course.standing(day))
     return LookStory(
-        recorded_at=world.entered(day, course.latest_before(day).recorded_at),
+        uuid=world.uuid(),
+        recorded_at=recorded_at,
         looked_on=day,
         reason=reason,
-        findings=tuple(_look_finding(world, fate, day) for fate in course.standing(day)),
+        findings=findings,
+        soft_answers=answers_on_look(world.details, findings),
     )
 
 
@@ -100,4 +105,13 @@ def _look_finding(world: World, fate: Fate, day: date) -> LookFindingStory:
         stable_on_probing=stable,
         sutures_covered=covered,
         vessels_seen=vessels,
+        action=_action(fate, day),
     )
+
+
+def _action(fate: Fate, day: date) -> str:
+    """What was done on that day to a repair found failed, which the surgery of that day tells too."""
+    if not fate.failed or fate.gone_on != day:
+        return "none"
+    repaired_again = "root_refixation" if fate.tear.pattern == "root" else "re_repair"
+    return repaired_again if fate.action == REVISION else fate.action

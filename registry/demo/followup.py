@@ -1,11 +1,12 @@
 """Visits and contacts: the days on which a knee was seen or asked after. Pure."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 
 from registry.demo.course import Course
 from registry.demo.shapes import from_threshold
-from registry.demo.story import ContactStory, VisitStory
+from registry.demo.story import ContactStory, DuplicateStory, VisitStory
 from registry.demo.world import World, after
 from registry.rules.schedule import DEFAULT_PLAN, PlannedReview, time_point
 
@@ -17,6 +18,19 @@ def visits(world: World, course: Course) -> tuple[VisitStory, ...]:
     return tuple(_visit(world, course, day, days[day]) for day in sorted(days))
 
 
+def duplicates(world: World, told: tuple[VisitStory, ...]) -> tuple[DuplicateStory, ...]:
+    """Visits that were entered twice: the second entry, made some days later, and why it was withdrawn."""
+    keeping, dice = world.truth.keeping, world.dice
+    return tuple(
+        DuplicateStory(
+            replace(each, uuid=dice.uuid(), recorded_at=world.entered(each.seen_on, each.recorded_at)),
+            dice.pick(keeping.entered_twice_reason),
+        )
+        for each in told
+        if dice.chance(keeping.visit_entered_twice)
+    )
+
+
 def contacts(world: World, course: Course) -> tuple[ContactStory, ...]:
     """The yearly round of checks, and the last word of those who left."""
     follow_up = world.truth.follow_up
@@ -25,7 +39,7 @@ def contacts(world: World, course: Course) -> tuple[ContactStory, ...]:
     if departure.left and course.first.operated_on < departure.seen_until == course.seen_until:
         told.append((departure.seen_until, world.dice.pick(follow_up.last_contact_source)))
     return tuple(
-        ContactStory(world.entered(day, course.latest_before(day).recorded_at), day, source)
+        ContactStory(world.uuid(), world.entered(day, course.latest_before(day).recorded_at), day, source)
         for day, source in sorted(told)
     )
 
@@ -73,6 +87,7 @@ def _visit(world: World, course: Course, day: date, point: str) -> VisitStory:
     bends = not dice.chance(signs.motion_missing)
     stability = _stability(course, day)
     return VisitStory(
+        uuid=world.uuid(),
         recorded_at=world.entered(day, latest.recorded_at),
         seen_on=day,
         time_point=point,

@@ -9,6 +9,7 @@ from django.db import transaction
 
 from registry.demo import bulk
 from registry.demo.cast import Cast
+from registry.demo.mending import mend
 from registry.demo.people import Passwords, take_in
 from registry.demo.rows import TABLES, Rows
 from registry.demo.story import PatientStory
@@ -24,7 +25,9 @@ def load(
     passwords: Passwords,
     progress: Callable[[int], None] | None = None,
 ) -> Counter[str]:
-    """Record the cast and every story; memory holds PATIENTS_AT_ONCE of them at a time.
+    """Record the cast and every story, and put right what was mistyped in them.
+
+    Memory holds PATIENTS_AT_ONCE of them at a time.
 
     Parameters
     ----------
@@ -55,4 +58,6 @@ def load(
         if progress:
             progress(written["Patient"])
     bulk.reset_sequences(TABLES)
+    for each in rows.mends:
+        mend(each)
     return written

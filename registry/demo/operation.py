@@ -3,11 +3,10 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
 from registry.demo.person import Person
-from registry.demo.shapes import Shares, from_threshold
+from registry.demo.shapes import Shares, from_threshold, or_default, tenths
 from registry.demo.story import (
     Background,
     InjuryStory,
@@ -15,6 +14,7 @@ from registry.demo.story import (
     Measured,
     Prerequisites,
     ProcedureStory,
+    SameSitting,
     Team,
     TearStory,
 )
@@ -121,6 +121,7 @@ def _operation(
         prerequisites=_prerequisites(world, tears, ligaments, measured),
         ligaments=ligaments,
         posteromedial_look=look,
+        same_sitting=_same_sitting(world.details, tears, ligaments, measured),
         tears=(*tears, *aside),
     )
 
@@ -209,11 +210,6 @@ def _prerequisites(
     """The six answers, as what was recorded bears them out."""
     truth = world.truth.background
     unmet_ligament = ligaments.acl in ("staged", "left")
-    worst = max(
-        measured.cartilage_medial or 0,
-        measured.cartilage_lateral or 0,
-        measured.cartilage_patellofemoral or 0,
-    )
     varus = measured.hka_deg is not None and measured.hka_deg < truth.hka_varus_limit_deg
     unmet = {
         "vascular_zone_met": any(tear.vascular_zone == "WW" for tear in tears),
@@ -221,7 +217,7 @@ def _prerequisites(
         "body_intact": any(tear.tissue == "degenerate" for tear in tears),
         "knee_stable": unmet_ligament,
         "alignment_acceptable": varus,
-        "cartilage_acceptable": worst >= truth.cartilage_accepted_below,
+        "cartilage_acceptable": _worst_cartilage(measured) >= truth.cartilage_accepted_below,
     }
     unsure = {
         "vascular_zone_met": any(tear.vascular_zone == "" for tear in tears),
@@ -232,12 +228,35 @@ def _prerequisites(
     )
 
 
+def _worst_cartilage(measured: Measured) -> int:
+    grades = (measured.cartilage_medial, measured.cartilage_lateral, measured.cartilage_patellofemoral)
+    return max(grade or 0 for grade in grades)
+
+
+def _same_sitting(
+    world: World, tears: list[TearStory], ligaments: Ligaments, measured: Measured
+) -> SameSitting:
+    truth, limits, dice = world.truth.same_sitting, world.truth.background, world.dice
+    vented = any(tear.repair and tear.repair.augmentation == "marrow_venting" for tear in tears)
+    hka_deg = measured.hka_deg or 0
+    reconstructed = ligaments.surgery == "same_operation"
+    worn = _worst_cartilage(measured) >= limits.cartilage_accepted_below
+    microfracture = or_default(truth.notch_microfracture, "marrow_venting" if vented else "none")
+    return SameSitting(
+        graft=dice.pick(world.truth.ligaments.graft) if reconstructed else "",
+        proximal_tibial_osteotomy=hka_deg < limits.hka_varus_limit_deg
+        and dice.chance(truth.proximal_tibial_osteotomy),
+        distal_femoral_osteotomy=hka_deg > truth.valgus_limit_deg
+        and dice.chance(truth.distal_femoral_osteotomy),
+        cartilage_repair=worn and dice.chance(truth.cartilage_repair),
+        notch_microfracture=dice.chance(microfracture),
+        loose_body_removal=dice.chance(truth.loose_body_removal),
+        other_procedure=dice.chance(truth.other_procedure),
+    )
+
+
 def _answer(world: World, name: str, unmet: bool, unsure: bool) -> str:
     if unmet:
         return "no"
     missing = world.truth.background.prerequisite_not_assessed[name]
     return "not_assessed" if unsure or world.dice.chance(missing) else "yes"
-
-
-def tenths(value: float) -> Decimal:
-    return Decimal(round(value * 10)).scaleb(-1)

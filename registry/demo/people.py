@@ -9,8 +9,9 @@ from django.contrib.auth.hashers import make_password
 
 from registry.demo.cast import AccountPart, Cast, SurgeonPart, UnitPart
 from registry.demo.dice import DAYS_PER_YEAR
-from registry.models import Membership, Surgeon, Unit, User
+from registry.models import GradePeriod, Membership, Surgeon, Unit, User
 from registry.recording import record
+from registry.vocabulary import Role
 
 Passwords = Mapping[str, str] | Callable[[str], str]
 
@@ -25,13 +26,22 @@ class Staff:
 
     units: Mapping[str, Unit]
     surgeons: Mapping[str, Surgeon]
+    # Who enters a unit's follow-up, where somebody does so beside its surgeons.
+    clinicians: Mapping[str, User]
+
+    def account(self, surgeon: str) -> User | None:
+        return self.surgeons[surgeon].user
+
+    def enters_follow_up(self, unit: str, surgeon: str) -> User | None:
+        """The unit's clinician, or else the surgeon who operated."""
+        return self.clinicians.get(unit) or self.account(surgeon)
 
 
 def already_there(cast: Cast) -> list[str]:
     """What the record holds of the cast, in words; empty when the demo can be loaded."""
     units = Unit.objects.filter(code__in=[part.code for part in cast.units])
     surgeons = Surgeon.objects.filter(code__in=[part.code for part in cast.surgeons])
-    users = User.objects.filter(username__in=[part.username for part in cast.accounts])
+    users = User.objects.filter(username__in=[part.username for part in cast.everyone])
     return [
         *(f"unit {unit.code}" for unit in units),
         *(f"surgeon {surgeon.code}" for surgeon in surgeons),
@@ -47,12 +57,18 @@ def take_in(cast: Cast, until: date, passwords: Passwords) -> Staff:
         )
     units = {part.code: _unit(part) for part in cast.units}
     users = _users(cast, passwords, units)
-    accounts = {part.surgeon: users[part.username] for part in cast.accounts if part.surgeon}
+    accounts = {part.surgeon: users[part.username] for part in cast.everyone if part.surgeon}
+    clinicians = {
+        unit: users[part.username]
+        for part in cast.accounts
+        if part.role == Role.CLINICIAN
+        for unit in part.units
+    }
     surgeons = {
         part.code: _surgeon(part, until, accounts.get(part.code), [units[code] for code in part.units])
         for part in cast.surgeons
     }
-    return Staff(units, surgeons)
+    return Staff(units, surgeons, clinicians)
 
 
 def _unit(part: UnitPart) -> Unit:
@@ -70,28 +86,39 @@ def _users(cast: Cast, passwords: Passwords, units: Mapping[str, Unit]) -> dict[
     password_of = passwords if callable(passwords) else passwords.__getitem__
     # Hashing is slow by design: once for each distinct password, not for each account.
     hashed = cache(make_password)
+    hashes = {part.username: hashed(password_of(part.username)) for part in cast.accounts}
     return {
-        part.username: _user(part, hashed(password_of(part.username)), [units[code] for code in part.units])
-        for part in cast.accounts
+        part.username: _user(part, hashes.get(part.username), [units[code] for code in part.units])
+        for part in cast.everyone
     }
 
 
-def _user(part: AccountPart, password_hash: str, units: list[Unit]) -> User:
+def _user(part: AccountPart, password_hash: str | None, units: list[Unit]) -> User:
     user = User(
         username=part.username,
         first_name=part.first_name,
         last_name=part.last_name,
         email=part.email,
-        password=password_hash,
+        password=password_hash or "",
     )
+    if password_hash is None:
+        user.set_unusable_password()
     record(user, *(Membership(user=user, unit=unit, role=part.role) for unit in units))
     return user
 
 
 def _surgeon(part: SurgeonPart, until: date, user: User | None, units: list[Unit]) -> Surgeon:
     years = part.independent_years
-    since = None if years is None else until - timedelta(round(years * DAYS_PER_YEAR))
+    since = None if years is None else _before(until, years)
     surgeon = Surgeon(code=part.code, name=part.name, user=user, independent_since=since)
-    record(surgeon)
+    grades = (
+        GradePeriod(surgeon=surgeon, grade=grade, since=_before(until, years))
+        for grade, years in part.grades.items()
+    )
+    record(surgeon, *grades)
     surgeon.units.set(units)
     return surgeon
+
+
+def _before(until: date, years: float) -> date:
+    return until - timedelta(round(years * DAYS_PER_YEAR))

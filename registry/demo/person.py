@@ -92,7 +92,7 @@ def _end(world: World, departure: Departure) -> EndStory | None:
     if ended_on > world.closing:
         return None
     attempts = world.dice.within(leaving.attempts) if lost else None
-    return EndStory(world.entered(ended_on), ended_on, departure.left, attempts)
+    return EndStory(world.uuid(), world.entered(ended_on), ended_on, departure.left, attempts)
 
 
 def _permission_on(world: World, permission: str, operated_on: date) -> date | None:

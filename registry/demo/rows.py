@@ -1,7 +1,7 @@
 """Stories turned into rows of the record: plain values by field name, with primary keys of their own."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
 from functools import cache
 from itertools import count
@@ -11,8 +11,20 @@ from typing import Any, NamedTuple, get_type_hints
 from django.db.models import Max
 
 from registry.demo.bulk import Row, Table
+from registry.demo.mending import Mend
 from registry.demo.people import Staff
-from registry.demo.story import IdentityStory, KneeStory, Part, PatientStory, ProcedureStory, TearStory
+from registry.demo.story import (
+    IdentityStory,
+    KneeStory,
+    LookStory,
+    Part,
+    PatientStory,
+    ProcedureStory,
+    ReadingStory,
+    Slip,
+    SoftAnswerStory,
+    TearStory,
+)
 from registry.models import (
     Complication,
     Contact,
@@ -20,16 +32,22 @@ from registry.models import (
     Identity,
     Imaging,
     ImagingFinding,
+    Implant,
     IndexProcedure,
     Knee,
     Patient,
+    Rehabilitation,
     Reoperation,
     ReoperationOnTear,
     Repair,
     ScoreResponse,
     SecondLook,
     SecondLookFinding,
+    SoftAnswer,
+    SuturePass,
     Tear,
+    TearReading,
+    User,
     Visit,
 )
 
@@ -44,8 +62,9 @@ class EventTable(NamedTuple):
     link: str = ""
 
 
+VISITS = EventTable("visits", Visit)
 EVENT_TABLES = (
-    EventTable("visits", Visit),
+    VISITS,
     EventTable("imaging", Imaging, "findings", ImagingFinding, "imaging_id"),
     EventTable("looks", SecondLook, "findings", SecondLookFinding, "look_id"),
     EventTable("reoperations", Reoperation, "on_tears", ReoperationOnTear, "reoperation_id"),
@@ -60,10 +79,15 @@ TABLES: tuple[Table, ...] = (
     EndOfFollowUp,
     Knee,
     IndexProcedure,
+    Implant,
+    Rehabilitation,
     Tear,
     Repair,
+    SuturePass,
+    TearReading,
     *(each.table for each in EVENT_TABLES),
     *(each.finding_table for each in EVENT_TABLES if each.finding_table),
+    SoftAnswer,
 )
 
 
@@ -71,6 +95,8 @@ class Rows:
     """Rows told so far, by table; their keys start after those in use."""
 
     def __init__(self, staff: Staff) -> None:
+        # What is to be put right once all of it is written.
+        self.mends: list[Mend] = []
         self._staff = staff
         self._keys = {table: count(_highest_key(table) + 1) for table in TABLES}
         self._rows: dict[Table, list[Row]] = defaultdict(list)
@@ -86,10 +112,17 @@ class Rows:
         unit = self._staff.units[story.unit]
         patient = self._add(Patient, **columns(Patient, story), unit_id=unit.pk)
         self._identity(story.identity, Patient(pk=patient, unit=unit))
+        first_surgeon = story.knees[0].procedures[0].team.lead_surgeon
+        by = self._staff.enters_follow_up(story.unit, first_surgeon)
         if story.end_of_follow_up:
-            self._add(EndOfFollowUp, **columns(EndOfFollowUp, story.end_of_follow_up), patient_id=patient)
+            self._add(
+                EndOfFollowUp,
+                **columns(EndOfFollowUp, story.end_of_follow_up),
+                patient_id=patient,
+                recorded_by_id=_key(by),
+            )
         for knee in story.knees:
-            self._knee(knee, patient)
+            self._knee(knee, patient, by)
 
     def _identity(self, story: IdentityStory, patient: Patient) -> None:
         plain = {name: getattr(story, name) for name in Identity.FIELDS}
@@ -99,20 +132,31 @@ class Rows:
             **{field.attname: getattr(sealed, field.attname) for field in Identity._meta.concrete_fields},
         )
 
-    def _knee(self, story: KneeStory, patient: int) -> None:
+    def _knee(self, story: KneeStory, patient: int, by: User | None) -> None:
         knee = self._add(Knee, **columns(Knee, story), patient_id=patient)
         tears: dict[int, int] = {}
         for procedure in story.procedures:
             self._procedure(procedure, knee, tears)
         for kind in EVENT_TABLES:
             for event in getattr(story, kind.events):
-                self._event(kind, event, knee, tears)
+                key = self._event(kind, event, knee, by, tears)
+                if isinstance(event, LookStory):
+                    self._answers(event.soft_answers, tears, procedure_id=None, look_id=key)
+        for duplicate in story.duplicates:
+            key = self._event(VISITS, duplicate.visit, knee, by, tears)
+            self.mends.append(Mend(Visit, key, None, duplicate.reason, by))
 
     def _procedure(self, story: ProcedureStory, knee: int, tears: dict[int, int]) -> None:
         """The operation and its tears, whose keys are noted in `tears` by their number."""
-        procedure = self._add(
+        by = self._staff.account(story.team.lead_surgeon)
+        slips = {slip.tear: slip for slip in story.note.slips}
+        procedure = self._mistyped(
             IndexProcedure,
+            slips.get(None),
+            by,
             **columns(IndexProcedure, story),
+            recorded_by_id=_key(by),
+            signed_by_id=_key(by) if story.note.signed_at else None,
             knee_id=knee,
             unit_id=self._staff.units[story.unit].pk,
             lead_surgeon_id=self._surgeon(story.team.lead_surgeon),
@@ -120,24 +164,63 @@ class Rows:
             repaired_by_id=self._surgeon(story.team.repaired_by),
         )
         for tear in story.tears:
-            tears[tear.number] = self._tear(tear, procedure, tears)
+            revises = None if tear.revises is None else tears[tear.revises]
+            links = {"procedure_id": procedure, "revises_id": revises}
+            tears[tear.number] = self._mistyped(
+                Tear, slips.get(tear.number), by, **columns(Tear, tear), **links
+            )
+            self._repair(tear, tears[tear.number])
+        self._note(story, procedure, tears)
 
-    def _tear(self, story: TearStory, procedure: int, tears: dict[int, int]) -> int:
-        revises = None if story.revises is None else tears[story.revises]
-        tear = self._add(Tear, **columns(Tear, story), procedure_id=procedure, revises_id=revises)
+    def _repair(self, story: TearStory, tear: int) -> None:
         if story.repair:
-            self._add(Repair, **columns(Repair, story.repair), tear_id=tear)
-        return tear
+            repair = self._add(Repair, **columns(Repair, story.repair), tear_id=tear)
+            for each in story.repair.passes:
+                self._add(SuturePass, **columns(SuturePass, each), repair_id=repair)
 
-    def _event(self, kind: EventTable, story: Any, knee: int, tears: dict[int, int]) -> None:
-        event = self._add(kind.table, **columns(kind.table, story), knee_id=knee)
+    def _note(self, story: ProcedureStory, procedure: int, tears: dict[int, int]) -> None:
+        for implant in story.note.implants:
+            self._add(Implant, **columns(Implant, implant), procedure_id=procedure)
+        for course in story.note.rehabilitation:
+            self._add(Rehabilitation, **columns(Rehabilitation, course), procedure_id=procedure)
+        self._answers(story.note.soft_answers, tears, procedure_id=procedure, look_id=None)
+        for reading in story.note.readings:
+            self._reading(reading, tears[reading.tear])
+
+    def _answers(
+        self, answers: Iterable[SoftAnswerStory], tears: dict[int, int], **entry: int | None
+    ) -> None:
+        for answer in answers:
+            tear = None if answer.tear is None else tears[answer.tear]
+            self._add(SoftAnswer, **columns(SoftAnswer, answer), tear_id=tear, **entry)
+
+    def _reading(self, story: ReadingStory, tear: int) -> None:
+        self._add(
+            TearReading,
+            **columns(TearReading, story),
+            tear_id=tear,
+            reader_id=self._surgeon(story.reader),
+            recorded_by_id=_key(self._staff.account(story.reader)),
+        )
+
+    def _event(self, kind: EventTable, story: Any, knee: int, by: User | None, tears: dict[int, int]) -> int:
+        event = self._add(kind.table, **columns(kind.table, story), knee_id=knee, recorded_by_id=_key(by))
         if kind.finding_table:
             for finding in getattr(story, kind.findings):
                 links = {kind.link: event, "tear_id": tears[finding.tear]}
                 self._add(kind.finding_table, **columns(kind.finding_table, finding), **links)
+        return event
 
     def _surgeon(self, code: str | None) -> int | None:
         return None if code is None else self._staff.surgeons[code].pk
+
+    def _mistyped(self, table: Table, slip: Slip | None, by: User | None, **values: Any) -> int:
+        """As `_add`, with the value mistyped at first, if one was: the right one is noted as a mend."""
+        if slip is None:
+            return self._add(table, **values)
+        key = self._add(table, **values | {slip.field: slip.typed})
+        self.mends.append(Mend(table, key, {slip.field: values[slip.field]}, slip.reason, by))
+        return key
 
     def _add(self, table: Table, **values: Any) -> int:
         """Keep a row under the table's next key, and give the key back."""
@@ -172,6 +255,10 @@ def _paths(kind: Any) -> Iterator[str]:
             yield field.name
 
 
+def _key(user: User | None) -> int | None:
+    return user.pk if user else None
+
+
 def _highest_key(table: Table) -> int:
-    highest: int | None = table._default_manager.aggregate(highest=Max("pk"))["highest"]
+    highest: int | None = table._base_manager.aggregate(highest=Max("pk"))["highest"]
     return highest or 0

@@ -10,10 +10,11 @@ from collections.abc import Iterator
 from datetime import date
 
 from registry.demo.course import course
-from registry.demo.dice import Dice, EvenDraws
+from registry.demo.dice import DETAILS, Dice, EvenDraws
 from registry.demo.findings import imaging, looks
-from registry.demo.followup import contacts, visits
+from registry.demo.followup import contacts, duplicates, visits
 from registry.demo.names import identity
+from registry.demo.note import with_note
 from registry.demo.person import Person, person
 from registry.demo.scores import scores
 from registry.demo.story import KneeStory, PatientStory
@@ -42,7 +43,7 @@ def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[Pa
     """
     failures = EvenDraws(seed, truth.failure.balanced_random_numbers)
     for number in range(1, patients + 1):
-        world = World(truth, after(until, -1), Dice(seed, number), failures)
+        world = World(truth, after(until, -1), Dice(seed, number), failures, Dice(seed, number + DETAILS))
         yield _patient(world, number)
 
 
@@ -78,11 +79,14 @@ def _knee(world: World, who: Person, side: str, operated_on: date) -> KneeStory:
     told = course(world, who, operated_on)
     trouble = complications(world, told)
     operated_again = reoperations(world, told, trouble)
+    uuid = world.dice.uuid()
+    seen = visits(world, told)
     return KneeStory(
-        uuid=world.dice.uuid(),
+        uuid=uuid,
         side=side,
-        procedures=told.procedures,
-        visits=visits(world, told),
+        procedures=tuple(with_note(world.details, who, each) for each in told.procedures),
+        visits=seen,
+        duplicates=duplicates(world.details, seen),
         imaging=imaging(world, told),
         looks=looks(world, told),
         reoperations=operated_again,

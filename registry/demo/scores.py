@@ -62,10 +62,11 @@ def _reoperated(world: World, reoperated: bool) -> str:
 def _form(world: World, procedure: ProcedureStory, day: date, state: str, reoperated: str) -> ScoreStory:
     items = _items(world, world.dice.spread(world.truth.scores.trouble[state]))
     return ScoreStory(
+        uuid=world.uuid(),
         recorded_at=world.entered(day, procedure.recorded_at),
         answered_on=day,
         instrument=LYSHOLM.code,
-        version=LYSHOLM.version,
+        instrument_version=LYSHOLM.version,
         items=items,
         value=LYSHOLM.score(items),
         reoperated_since=reoperated,

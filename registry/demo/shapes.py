@@ -3,6 +3,7 @@
 from bisect import bisect
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import accumulate
 from typing import Self, TypeVar
 
@@ -53,3 +54,8 @@ def from_threshold(values: Mapping[int, Value], at: float) -> Value:
 def or_default(values: Mapping[str, Value], key: str) -> Value:
     """The value of a key, or that of "default" where the key has none of its own."""
     return values[key] if key in values else values["default"]
+
+
+def tenths(value: float) -> Decimal:
+    """As measured to one decimal."""
+    return Decimal(round(value * 10)).scaleb(-1)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from typing import Any
 from uuid import UUID
 
 from registry.rules.staging import LigamentSurgeryCode, ligament_surgery
@@ -39,6 +40,17 @@ class Latent:
 
 
 @dataclass(frozen=True, slots=True)
+class PassStory:
+    # Which technique they belong to; the record knows that of the repair only.
+    technique: str
+    configuration: str
+    surface: str
+    number: int
+    suture_size: str
+    spacing_mm: Decimal | None
+
+
+@dataclass(frozen=True, slots=True)
 class RepairStory:
     latent: Latent
     all_inside: bool
@@ -55,6 +67,7 @@ class RepairStory:
     augmentation: str
     prp_blood_ml: int | None
     stable_at_end: bool | None
+    passes: tuple[PassStory, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,18 +76,25 @@ class TearStory:
     uuid: UUID
     meniscus: str
     pattern: str
-    accompanying_pattern: str
+    with_delamination: bool
+    with_longitudinal: bool
+    with_horizontal: bool
+    with_radial: bool
+    with_flap: bool
     depth: str
     radial_location: str
     length_mm: int | None
     rim_zone: int | None
+    rim_width_mm: Decimal | None
     vascular_zone: str
     before_popliteal_hiatus: bool | None
     tissue: str
     displaced: bool | None
     unstable: bool | None
     root_type: str
+    root_distance_mm: Decimal | None
     ramp_type: str
+    map_step: int | None
     treatment: str
     revises: int | None
     repair: RepairStory | None
@@ -139,6 +159,85 @@ class Prerequisites(Part):
 
 
 @dataclass(frozen=True, slots=True)
+class SameSitting(Part):
+    """What else was done in one operation."""
+
+    graft: str
+    proximal_tibial_osteotomy: bool
+    distal_femoral_osteotomy: bool
+    cartilage_repair: bool
+    notch_microfracture: bool
+    loose_body_removal: bool
+    other_procedure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ImplantStory:
+    device_identifier: str
+    lot: str
+    serial: str
+    expires_on: date
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class RehabilitationStory:
+    course: str
+    full_weight_bearing_weeks: int
+    brace_weeks: int
+    flexion_limit_deg: int | None
+    flexion_limit_weeks: int | None
+    sport_return_months: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SoftAnswerStory:
+    """What was answered to a soft rule, about one tear or the whole entry."""
+
+    tear: int | None
+    code: str
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingStory:
+    """A second surgeon's classification of a tear; `reader` is that surgeon's code."""
+
+    uuid: UUID
+    recorded_at: datetime
+    tear: int
+    reader: str
+    pattern: str
+    depth: str
+    radial_location: str
+    rim_zone: int
+    vascular_zone: str
+    tissue: str
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A value mistyped at first and corrected since: of a tear, or of the operation itself."""
+
+    tear: int | None
+    field: str
+    typed: Any
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoteStory(Part):
+    """What completes an operation note once the operation is told."""
+
+    signed_at: datetime | None = None
+    implants: tuple[ImplantStory, ...] = ()
+    rehabilitation: tuple[RehabilitationStory, ...] = ()
+    soft_answers: tuple[SoftAnswerStory, ...] = ()
+    readings: tuple[ReadingStory, ...] = ()
+    slips: tuple[Slip, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Team:
     """Who operated, by surgeon code."""
 
@@ -161,11 +260,14 @@ class ProcedureStory:
     prerequisites: Prerequisites
     ligaments: Ligaments
     posteromedial_look: str
+    same_sitting: SameSitting
     tears: tuple[TearStory, ...]
+    note: NoteStory = NoteStory()
 
 
 @dataclass(frozen=True, slots=True)
 class VisitStory:
+    uuid: UUID
     recorded_at: datetime
     seen_on: date
     time_point: str
@@ -181,6 +283,14 @@ class VisitStory:
 
 
 @dataclass(frozen=True, slots=True)
+class DuplicateStory:
+    """A visit entered a second time, and why that entry was withdrawn."""
+
+    visit: VisitStory
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class ImagingFindingStory:
     tear: int
     signal_to_surface: str
@@ -191,6 +301,7 @@ class ImagingFindingStory:
 
 @dataclass(frozen=True, slots=True)
 class ImagingStory:
+    uuid: UUID
     recorded_at: datetime
     imaged_on: date
     modality: str
@@ -205,14 +316,17 @@ class LookFindingStory:
     stable_on_probing: bool | None
     sutures_covered: bool | None
     vessels_seen: bool | None
+    action: str
 
 
 @dataclass(frozen=True, slots=True)
 class LookStory:
+    uuid: UUID
     recorded_at: datetime
     looked_on: date
     reason: str
     findings: tuple[LookFindingStory, ...]
+    soft_answers: tuple[SoftAnswerStory, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +338,7 @@ class OnTearStory:
 
 @dataclass(frozen=True, slots=True)
 class ReoperationStory:
+    uuid: UUID
     recorded_at: datetime
     operated_on: date
     planned: bool
@@ -233,6 +348,7 @@ class ReoperationStory:
 
 @dataclass(frozen=True, slots=True)
 class ComplicationStory:
+    uuid: UUID
     recorded_at: datetime
     noticed_on: date
     kind: str
@@ -243,6 +359,7 @@ class ComplicationStory:
 
 @dataclass(frozen=True, slots=True)
 class ContactStory:
+    uuid: UUID
     recorded_at: datetime
     contacted_on: date
     source: str
@@ -250,10 +367,11 @@ class ContactStory:
 
 @dataclass(frozen=True, slots=True)
 class ScoreStory:
+    uuid: UUID
     recorded_at: datetime
     answered_on: date
     instrument: str
-    version: str
+    instrument_version: str
     items: Mapping[str, int]
     value: float | None
     reoperated_since: str
@@ -265,6 +383,7 @@ class KneeStory:
     side: str
     procedures: tuple[ProcedureStory, ...]
     visits: tuple[VisitStory, ...]
+    duplicates: tuple[DuplicateStory, ...]
     imaging: tuple[ImagingStory, ...]
     looks: tuple[LookStory, ...]
     reoperations: tuple[ReoperationStory, ...]
@@ -275,6 +394,7 @@ class KneeStory:
 
 @dataclass(frozen=True, slots=True)
 class EndStory:
+    uuid: UUID
     recorded_at: datetime
     ended_on: date
     reason: str

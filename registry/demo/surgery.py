@@ -54,6 +54,7 @@ def _reoperation(
     fate = touched[0] if touched else None
     standing = [each for each in course.standing(day) if each is fate or each.gone_on != day]
     return ReoperationStory(
+        uuid=world.uuid(),
         recorded_at=world.entered(day, course.latest_before(day).recorded_at),
         operated_on=day,
         planned=planned,
@@ -84,6 +85,7 @@ def _complication(world: World, procedure: ProcedureStory) -> ComplicationStory:
     resolved = dice.chance(truth.resolved) and resolved_on <= world.closing
     screened = dice.chance(or_default(truth.found_by_screening, kind))
     return ComplicationStory(
+        uuid=world.uuid(),
         recorded_at=world.entered(noticed_on, procedure.recorded_at),
         noticed_on=noticed_on,
         kind=kind,

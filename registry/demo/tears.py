@@ -1,14 +1,17 @@
 """Tears and their repairs: what was found and what was done about it. Pure."""
 
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from registry.demo.hazard import failure_day, hazard_ratio
-from registry.demo.shapes import or_default
+from registry.demo.shapes import Spread, or_default, tenths
 from registry.demo.story import Latent, RepairStory, TearStory
+from registry.demo.sutures import passes
 from registry.demo.world import World
 
 TECHNIQUES = ("all_inside", "inside_out", "outside_in", "pull_out", "suture_anchor", "suture_hook")
+ACCOMPANYING = ("with_delamination", "with_longitudinal", "with_horizontal", "with_radial", "with_flap")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +72,11 @@ def _shape(world: World, found: Found, zone: str) -> dict[str, Any]:
     tears, dice, pattern = world.truth.tears, world.dice, found.pattern
     accompanying = dice.pick(or_default(tears.accompanying, pattern))
     lateral = found.meniscus == "lateral"
-    return {
+    shape = {
         "uuid": dice.uuid(),
         "meniscus": found.meniscus,
         "pattern": pattern,
-        "accompanying_pattern": "none" if accompanying == pattern else accompanying,
+        **{name: accompanying != pattern and name == f"with_{accompanying}" for name in ACCOMPANYING},
         "depth": dice.pick(or_default(tears.depth, pattern)),
         "radial_location": dice.pick(or_default(tears.radial_location, pattern)),
         "length_mm": None if dice.chance(tears.length_missing) else dice.whole(tears.length_mm[pattern]),
@@ -88,6 +91,26 @@ def _shape(world: World, found: Found, zone: str) -> dict[str, Any]:
         "root_type": dice.pick(tears.root_type) if pattern == "root" else "",
         "ramp_type": found.ramp_type,
     }
+    return shape | _measured(world.details, shape)
+
+
+def _measured(world: World, shape: dict[str, Any]) -> dict[str, Any]:
+    """Widths, distances and the place on the map, each as its code has it."""
+    tears, location = world.truth.tears, shape["radial_location"]
+    placed = location and not world.dice.chance(tears.map_step_missing)
+    return {
+        "rim_width_mm": _mm(world, tears.rim_width_measured, tears.rim_width_mm.get(str(shape["rim_zone"]))),
+        "root_distance_mm": _mm(
+            world, tears.root_distance_measured, tears.root_distance_mm.get(shape["root_type"])
+        ),
+        "map_step": int(world.dice.pick(tears.map_step[location])) if placed else None,
+    }
+
+
+def _mm(world: World, measured: float, spread: Spread | None) -> Decimal | None:
+    if spread is None or not world.dice.chance(measured):
+        return None
+    return tenths(world.dice.spread(spread))
 
 
 def _repair(world: World, setting: Setting, found: Found, zone: str) -> RepairStory:
@@ -96,6 +119,7 @@ def _repair(world: World, setting: Setting, found: Found, zone: str) -> RepairSt
     augmentation = dice.pick(repairs.augmentation[setting.stability])
     blood_known = augmentation == "prp" and not dice.chance(repairs.prp_blood_missing)
     through_tibia = "pull_out" in used
+    sutured = passes(world.details, found.pattern, used)
     return RepairStory(
         latent=_latent(world, setting, zone, augmentation, revision=found.revises is not None),
         **{technique: technique in used for technique in TECHNIQUES},
@@ -105,6 +129,7 @@ def _repair(world: World, setting: Setting, found: Found, zone: str) -> RepairSt
         augmentation=augmentation,
         prp_blood_ml=dice.whole(repairs.prp_blood_ml) if blood_known else None,
         stable_at_end=_answer(world, repairs.stable_at_end_missing, repairs.stable_at_end),
+        passes=sutured,
     )
 
 

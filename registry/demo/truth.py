@@ -95,6 +95,7 @@ class LigamentTruth:
     ramp_present: float
     ramp_found: ByCode
     ramp_type: SharesBy
+    graft: Shares
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +139,12 @@ class TearTruth:
     vascular_zone: SharesBy
     vascular_zone_unrecorded: float
     rim_zone: SharesBy
+    rim_width_measured: float
+    rim_width_mm: Mapping[str, Spread]
     depth: SharesBy
     radial_location: SharesBy
+    map_step: SharesBy
+    map_step_missing: float
     length_mm: Mapping[str, Spread]
     length_missing: float
     before_hiatus: float
@@ -149,6 +154,8 @@ class TearTruth:
     unstable: ByCode
     unstable_missing: float
     root_type: Shares
+    root_distance_measured: float
+    root_distance_mm: Mapping[str, Spread]
     treatment: SharesBy
     unrepaired_tear: float
     unrepaired_pattern: Shares
@@ -169,6 +176,76 @@ class RepairTruth:
     prp_blood_missing: float
     stable_at_end: float
     stable_at_end_missing: float
+
+
+@dataclass(frozen=True, slots=True)
+class SameSitting:
+    proximal_tibial_osteotomy: float
+    distal_femoral_osteotomy: float
+    valgus_limit_deg: float
+    cartilage_repair: float
+    notch_microfracture: ByCode
+    loose_body_removal: float
+    other_procedure: float
+
+
+@dataclass(frozen=True, slots=True)
+class Passes:
+    missing: float
+    number: Mapping[str, Spread]
+    configuration: SharesBy
+    surface: SharesBy
+    both_surfaces: float
+    both_surfaces_from: int
+    suture_size: SharesBy
+    spacing_mm: Mapping[str, Spread]
+    spacing_missing: float
+
+
+@dataclass(frozen=True, slots=True)
+class Implants:
+    device: SharesBy
+    anchors: Shares
+    fixation: Mapping[str, str]
+    missing: float
+    lot_days: int
+    lot_keeps_days: int
+    kept_too_long: float
+    serial: float
+
+
+@dataclass(frozen=True, slots=True)
+class RehabilitationTruth:
+    planned: float
+    actual: float
+    full_weight_bearing_weeks: SharesBy
+    brace_weeks: SharesBy
+    flexion_limit_deg: SharesBy
+    flexion_limit_weeks: SharesBy
+    sport_return_months: SharesBy
+    weeks_off: Spread
+    months_off: Spread
+    not_back_in_sport: float
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    share: float
+    after_days: Days
+    same_as_first: ByCode
+    by_chance: SharesBy
+
+
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    unsigned: float
+    signed_after_days: Shares
+    answers: SharesBy
+    bmi_mistyped: float
+    length_mistyped: float
+    mistyped_reason: SharesBy
+    visit_entered_twice: float
+    entered_twice_reason: Shares
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +355,12 @@ class Truth:
     background: BackgroundTruth
     tears: TearTruth
     repairs: RepairTruth
+    same_sitting: SameSitting
+    passes: Passes
+    implants: Implants
+    rehabilitation: RehabilitationTruth
+    readings: Readings
+    keeping: Keeping
     follow_up: FollowUp
     signs: Signs
     findings: Findings

@@ -1,7 +1,8 @@
 """What every part of a story draws from: truth, calendar, the patient's dice, the failures' draws. Pure."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from uuid import UUID
 
 from registry.demo.dice import DAYS_PER_YEAR, Dice, EvenDraws
 from registry.demo.shapes import Shares, from_threshold
@@ -19,6 +20,12 @@ class World:
     closing: date
     dice: Dice
     failures: EvenDraws
+    dice_of_details: Dice
+
+    @property
+    def details(self) -> "World":
+        """The same world for whatever decides nothing: its draws move nothing else in the story."""
+        return replace(self, dice=self.dice_of_details)
 
     @property
     def opening(self) -> date:
@@ -49,6 +56,10 @@ class World:
     def _hour_of(self, day: date) -> datetime:
         hour = int(self.dice.pick(self.truth.calendar.entry_hour))
         return datetime(day.year, day.month, day.day, hour, self.dice.within((0, 59)), tzinfo=UTC)
+
+    def uuid(self) -> UUID:
+        """Of an entry."""
+        return self.dice_of_details.uuid()
 
     def missing_or(self, missing: float, value: bool) -> bool | None:
         return None if self.dice.chance(missing) else value

@@ -5,8 +5,8 @@ from datetime import date
 import pytest
 
 from registry.demo.scenario import DEFAULT_PATIENTS, DEFAULT_SEED, generate
-from registry.demo.story import PatientStory
 from registry.demo.truth import Truth
+from tests.registry.demo.telling import Stories
 
 UNTIL = date(2025, 6, 30)
 
@@ -17,5 +17,11 @@ def truth() -> Truth:
 
 
 @pytest.fixture(scope="package")
-def stories(truth: Truth) -> list[PatientStory]:
+def stories(truth: Truth) -> Stories:
     return list(generate(DEFAULT_PATIENTS, DEFAULT_SEED, UNTIL, truth))
+
+
+@pytest.fixture(scope="package", params=[1, 5, 9])
+def told(request: pytest.FixtureRequest, truth: Truth) -> Stories:
+    """Fewer stories of several seeds, for what should hold whatever the seed."""
+    return list(generate(900, request.param, UNTIL, truth))

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from registry.demo.story import KneeStory, PatientStory, ProcedureStory, TearStory
+from registry.demo.story import KneeStory, ProcedureStory
 from registry.rules.healing import second_look_class
 from registry.vocabulary import (
     Augmentation,
@@ -20,20 +20,7 @@ from registry.vocabulary import (
     Treatment,
 )
 from tests.registry.demo.conftest import UNTIL
-
-Stories = list[PatientStory]
-
-
-def knees(stories: Stories) -> list[KneeStory]:
-    return [knee for story in stories for knee in story.knees]
-
-
-def procedures(stories: Stories) -> list[ProcedureStory]:
-    return [procedure for knee in knees(stories) for procedure in knee.procedures]
-
-
-def tears(stories: Stories) -> list[TearStory]:
-    return [tear for procedure in procedures(stories) for tear in procedure.tears]
+from tests.registry.demo.telling import Stories, knees, procedures, share, tears
 
 
 def is_late(procedure: ProcedureStory) -> bool:
@@ -208,10 +195,6 @@ SHARES: dict[str, tuple[float, float, Callable[[Stories], float]]] = {
         lambda s: share([every_answer(each) == {"yes"} for each in procedures(s)]),
     ),
 }
-
-
-def share(answers: list[bool]) -> float:
-    return sum(answers) / len(answers)
 
 
 def every_answer(procedure: ProcedureStory) -> set[str]:

@@ -17,24 +17,31 @@ from registry.demo.scenario import generate
 from registry.demo.story import PatientStory
 from registry.demo.truth import Truth
 from registry.models import (
+    GradePeriod,
     Identity,
     IndexProcedure,
     Membership,
     Patient,
+    PlannedTimePoint,
     Repair,
     ScoreResponse,
     Surgeon,
     Tear,
+    TearReading,
     Unit,
     User,
+    Visit,
 )
+from registry.models.history_rules import kept_models
 from registry.recording import record
 from registry.scoring import INSTRUMENTS
-from registry.vocabulary import Role
+from registry.vocabulary import Grade, Role
 from tests import factories
 from tests.registry.demo.conftest import UNTIL
 
 PASSWORD = "cobalt-meadow-19"
+
+KEPT_BY_THE_RECORD = {"version", "withdrawn_at"}
 
 pytestmark = pytest.mark.django_db
 
@@ -142,12 +149,32 @@ def test_random_patients_pass_every_rule_of_the_models(stories: list[PatientStor
 
 
 def test_nothing_of_the_record_is_left_to_its_default(few: list[PatientStory]) -> None:
-    """Whoever adds a column is reminded to let the demo show it."""
+    """Whoever adds a column or a table is reminded to let the demo show it."""
     rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
     for story in few:
         rows.tell(story)
     for table, kept in rows.take().items():
-        assert kept[0].keys() == {field.attname for field in table._meta.concrete_fields}
+        columns_of_table = {field.attname for field in table._meta.concrete_fields}
+        assert kept[0].keys() | KEPT_BY_THE_RECORD == columns_of_table | KEPT_BY_THE_RECORD
+
+
+def test_every_table_of_the_record_is_told() -> None:
+    """The cast holds the rest; its units keep the default plan of reviews."""
+    of_the_cast = {Unit, Surgeon, GradePeriod}
+    assert set(kept_models()) == {*TABLES, *of_the_cast, PlannedTimePoint}
+
+
+def test_who_recorded_and_who_signed_is_told(few: list[PatientStory]) -> None:
+    load(few, Cast.read(), UNTIL, lambda _: PASSWORD)
+    for procedure in IndexProcedure.objects.all():
+        assert procedure.recorded_by == procedure.lead_surgeon.user
+        assert procedure.signed_by in (None, procedure.lead_surgeon.user)
+    for reading in TearReading.objects.all():
+        assert reading.recorded_by == reading.reader.user
+    for visit in Visit.objects.select_related("knee__patient__unit"):
+        at_brackwold = visit.knee.patient.unit.code == "brackwold"
+        assert visit.recorded_by
+        assert (visit.recorded_by.username == "clinician") == at_brackwold
 
 
 def test_score_values_come_from_the_scorer(few: list[PatientStory]) -> None:
@@ -182,6 +209,24 @@ def test_roles_reach_as_far_as_they_should() -> None:
     assert units_of("surgeon.larch") == {"ottermere"}
     assert User.objects.get(username="surgeon.alder").surgeon.name == "Dr Alder"
     assert not User.objects.filter(is_superuser=True).exists()
+
+
+def test_surgeons_without_a_sign_in_have_an_account_nobody_can_use() -> None:
+    take_in(Cast.read(), UNTIL, lambda _: PASSWORD)
+    beech = Surgeon.objects.get(code="S02").user
+    assert beech is not None
+    assert not beech.has_usable_password()
+    assert [each.role for each in beech.memberships.all()] == [Role.SURGEON]
+    assert User.objects.count() == 16
+    assert not Surgeon.objects.filter(user=None).exists()
+
+
+def test_surgeons_have_the_grades_they_held() -> None:
+    take_in(Cast.read(), UNTIL, lambda _: PASSWORD)
+    cedar = Surgeon.objects.get(code="S03")
+    assert [each.grade for each in cedar.grades.all()] == ["fellow", "specialist", "consultant"]
+    assert not Surgeon.objects.filter(grades=None).exists()
+    assert {each.grade for each in GradePeriod.objects.all()} == set(Grade.values)
 
 
 def test_each_distinct_password_is_hashed_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,7 +17,7 @@ def test_addresses_and_numbers_are_reserved_ones(stories: list[PatientStory]) ->
 
 
 def test_sign_ins_have_reserved_addresses() -> None:
-    assert {account.email.rpartition("@")[2] for account in Cast.read().accounts} == {"example.org"}
+    assert {account.email.rpartition("@")[2] for account in Cast.read().everyone} == {"example.org"}
 
 
 def test_names_are_no_words_and_no_two_patients_share_theirs(stories: list[PatientStory]) -> None:
