@@ -36,7 +36,7 @@ def _reading(world: World, procedure: ProcedureStory, tear: TearStory) -> Readin
 def _reader(world: World, procedure: ProcedureStory) -> str:
     """A surgeon of the unit who did not operate on the tear."""
     team = procedure.team
-    operated = (team.lead_surgeon, team.repaired_by)
+    operated = (team.lead_surgeon, team.first_assistant, team.repaired_by)
     others = [code for code in world.truth.people.lead_surgeon[procedure.unit].codes if code not in operated]
     return others[world.dice.within((0, len(others) - 1))]
 

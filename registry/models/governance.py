@@ -51,18 +51,22 @@ class LotLookUp(models.Model):
     user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     looked_up_at = models.DateTimeField(default=timezone.now)
     device_identifier = models.CharField(max_length=14, blank=True)
-    lot = models.CharField(max_length=20)
+    lot = models.CharField(max_length=20, blank=True)
+    as_file = models.BooleanField("downloaded", default=False)
     reason = models.CharField(max_length=200)
     knees_found = models.PositiveIntegerField()
 
     class Meta:
         ordering: ClassVar = ["-looked_up_at"]
         constraints: ClassVar = [
-            models.CheckConstraint(condition=~models.Q(reason=""), name="lot_look_up_has_reason")
+            models.CheckConstraint(condition=~models.Q(reason=""), name="lot_look_up_has_reason"),
+            models.CheckConstraint(
+                condition=~models.Q(lot="", device_identifier=""), name="lot_look_up_of_something"
+            ),
         ]
 
     def __str__(self) -> str:
-        return f"{self.user} looked up lot {self.lot} on {self.looked_up_at:%Y-%m-%d}"
+        return f"{self.user} looked up lot {self.lot or 'any'} on {self.looked_up_at:%Y-%m-%d}"
 
 
 class Draft(models.Model):

@@ -264,6 +264,12 @@ class IndexProcedure(Entry):
         return stranded + returned
 
     @property
+    def team(self) -> set[int]:
+        """Keys of the surgeons who were at the table."""
+        keys = (self.lead_surgeon_id, self.first_assistant_id, self.repaired_by_id)
+        return {key for key in keys if key is not None}
+
+    @property
     def is_signed(self) -> bool:
         return self.signed_at is not None
 

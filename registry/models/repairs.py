@@ -351,9 +351,8 @@ class TearReading(Entry):
     def clean(self) -> None:
         if self.tear_id is None or self.reader_id is None:
             return
-        operation = self.tear.procedure
-        if self.reader_id in (operation.lead_surgeon_id, operation.repaired_by_id):
+        if self.reader_id in self.tear.procedure.team:
             raise ValidationError(
-                f"{self.reader} operated on this tear. A second reading is another surgeon's: "
+                f"{self.reader} was at the operation on this tear. A second reading is another surgeon's: "
                 "choose another tear."
             )

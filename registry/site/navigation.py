@@ -13,7 +13,11 @@ PAGES: tuple[tuple[str, str, Action | None], ...] = (
     ("repairs", "Repairs", Action.SEE_RECORD),
     ("record_operation", "Record an operation", Action.RECORD_OPERATION),
     ("survival", "Survival", Action.SEE_FIGURES),
+    ("completeness", "Completeness", Action.SEE_RECORD),
     ("releases", "Releases", Action.RELEASE),
+    ("lots", "Lot look-up", Action.LOOK_UP_LOTS),
+    ("readings", "Second readings", Action.READ_TEARS),
+    ("units", "Unit", Action.MANAGE_UNIT),
 )
 
 

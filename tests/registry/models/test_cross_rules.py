@@ -459,6 +459,12 @@ def reading_by_who_repaired(cast: Cast) -> Write:
     return lambda: put(a_reading(cast.repair.tear, elm))
 
 
+def reading_by_who_assisted(cast: Cast) -> Write:
+    elm = factories.a_surgeon(cast.unit, "elm")
+    change(cast.repair.tear.procedure, first_assistant=elm)
+    return lambda: put(a_reading(cast.repair.tear, elm))
+
+
 ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
     "registry_indexprocedure_within_life": (
         operation_inserted_before_birth,
@@ -486,7 +492,11 @@ ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
         tear_changed_to_return_of_later,
     ),
     "registry_tear_withdrawn_without_return": (returned_tear_withdrawn,),
-    "registry_tearreading_by_another": (reading_by_the_lead_surgeon, reading_by_who_repaired),
+    "registry_tearreading_by_another": (
+        reading_by_the_lead_surgeon,
+        reading_by_who_repaired,
+        reading_by_who_assisted,
+    ),
     "registry_tear_keeps_returns_in_order": (
         returned_tear_moved_after_its_return,
         returned_tear_moved_to_the_day_of_its_return,
