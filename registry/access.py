@@ -48,10 +48,19 @@ ALLOWED: dict[Action, frozenset[Role]] = {
 
 def units_for(person: Person, action: Action) -> QuerySet[Unit]:
     """The units in which a person may do this; none when signed out."""
+    return _units_in_role(person, ALLOWED[action])
+
+
+def own_units(person: Person) -> QuerySet[Unit]:
+    """The units in which a person has any role."""
+    return _units_in_role(person, frozenset(Role))
+
+
+def _units_in_role(person: Person, roles: Iterable[Role]) -> QuerySet[Unit]:
     if not isinstance(person, User) or not person.is_active:
         return Unit.objects.none()
     # One row a membership: a subquery rather than a join, so that a unit comes once.
-    held = person.memberships.filter(role__in=ALLOWED[action]).values("unit")
+    held = person.memberships.filter(role__in=roles).values("unit")
     return Unit.objects.filter(pk__in=held)
 
 
@@ -73,8 +82,8 @@ def require(person: Person, action: Action) -> QuerySet[Unit]:
 
 def unit_for(person: Person, code: str, action: Action) -> Unit:
     """One unit, fetched and checked for `action`."""
-    unit = Unit.objects.filter(code=code).first()
-    if unit is None or not isinstance(person, User) or not person.memberships.filter(unit=unit).exists():
+    unit = own_units(person).filter(code=code).first()
+    if unit is None:
         raise Http404
     if not units_for(person, action).filter(pk=unit.pk).exists():
         raise PermissionDenied

@@ -88,7 +88,7 @@ def withdraw(row: Kept, act: Act) -> None:
         raise ValidationError(
             [f"It cannot be withdrawn yet: {reason}. Withdraw that first." for reason in reasons]
         )
-    for part in _parts(row):
+    for part in parts_of(row):
         if part.stands:
             part.withdrawn_at = timezone.now()
             _change(part, act, CorrectionKind.WITHDRAWN)
@@ -207,13 +207,13 @@ def _plain(column: Any, value: Any) -> Any:
     return value
 
 
-def _parts(row: Kept) -> Iterator[Kept]:
+def parts_of(row: Kept) -> Iterator[Kept]:
     """Everything standing that is part of a row, a part before its whole; the row itself last."""
     for relation in row._meta.related_objects:
         model: Any = relation.related_model
         if issubclass(model, Kept) and relation.field.name in model.PART_OF:
             for part in model.objects.filter(**{relation.field.name: row}):
-                yield from _parts(part)
+                yield from parts_of(part)
     yield row
 
 

@@ -6,36 +6,50 @@ They are installed anew after every migrate: SQLite drops a table's triggers whe
 from typing import Any
 
 from django.db import connections
+from django.db.migrations.loader import MigrationLoader
 
 from registry.models.cross_rules import CROSS_RULES, CrossRule
 from registry.models.history_rules import history_rules
 
+# Begins the names of triggers on SQLite, and of rules as of the tables they are about.
 PREFIX = "rimward_"
+TABLES = "registry_"
 
 
 def install(using: str, **_: Any) -> None:
-    """Put every rule into the database, replacing what stood there."""
+    """Put every rule into a database whose tables are today's, replacing what stood there."""
     connection = connections[using]
+    if not _is_of_today(connection):
+        return
     statements = _on_postgresql if connection.vendor == "postgresql" else _on_sqlite
     with connection.cursor() as cursor:
-        present = set(connection.introspection.table_names(cursor))
         for rule in (*CROSS_RULES, *history_rules()):
-            if rule.table in present:
-                for statement in statements(rule):
-                    cursor.execute(statement)
+            for statement in statements(rule):
+                cursor.execute(statement)
 
 
 def remove(using: str, **_: Any) -> None:
-    """Take the rules out before a migration: SQLite cannot rebuild a table that a trigger names."""
+    """Take the rules out before a migration: SQLite cannot rebuild a table that a trigger names.
+
+    On PostgreSQL too, so that no rule of an earlier release stays behind.
+    """
     connection = connections[using]
-    if connection.vendor != "sqlite":
-        return
+    named = (
+        "SELECT tgname, tgrelid::regclass::text FROM pg_trigger WHERE NOT tgisinternal AND tgname LIKE %s"
+        if connection.vendor == "postgresql"
+        else "SELECT name, '' FROM sqlite_master WHERE type = 'trigger' AND name LIKE %s"
+    )
+    prefix = TABLES if connection.vendor == "postgresql" else PREFIX
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE %s", [PREFIX + "%"]
-        )
-        for (name,) in cursor.fetchall():
-            cursor.execute(f'DROP TRIGGER "{name}"')
+        cursor.execute(named, [f"{prefix}%"])
+        for name, table in cursor.fetchall():
+            cursor.execute(f'DROP TRIGGER "{name}"' + (f" ON {table}" if table else ""))
+
+
+def _is_of_today(connection: Any) -> bool:
+    """Whether every migration of the record is applied, and none is being undone."""
+    loader = MigrationLoader(connection)
+    return set(loader.graph.leaf_nodes("registry")) <= set(loader.applied_migrations)
 
 
 def _on_sqlite(rule: CrossRule) -> list[str]:

@@ -1,7 +1,7 @@
 """Find a knee by hospital number, through the blind index: no identity is opened, no number kept."""
 
 from django import forms
-from django.db.models import Max, QuerySet
+from django.db.models import Max, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
@@ -41,4 +41,6 @@ def _knees(person: User, units: QuerySet[Unit], hospital_number: str) -> QuerySe
     indices = [blind_index(unit.pk, hospital_number) for unit in units]
     named = Identity.objects.filter(unit__in=units, hospital_number_index__in=indices).values("patient")
     knees = knees_for(person).filter(patient__in=named).select_related("patient__unit")
-    return knees.annotate(last_operated_on=Max("procedures__operated_on")).order_by("patient", "side")
+    standing = Q(procedures__withdrawn_at__isnull=True)
+    last = Max("procedures__operated_on", filter=standing)
+    return knees.annotate(last_operated_on=last).order_by("patient", "side")

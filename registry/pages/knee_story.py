@@ -2,31 +2,47 @@
 
 from uuid import UUID
 
-from django.db.models import prefetch_related_objects
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.views.decorators.cache import cache_control
 
-from registry.access import Action, knee_for, knees_for, units_for
-from registry.models import EndOfFollowUp
+from registry.access import Action, knee_for, knees_for
+from registry.models import Knee
 from registry.pages.forms.events import open_kinds
-from registry.pages.story import READS, story
+from registry.pages.story import Reader, Teller, story
+from registry.pages.story.keeping import withdrawn_entries
+from registry.pages.story.maps import maps
+from registry.pages.story.moment import Link
+from registry.pages.story.to_complete import to_complete
 
 
 @cache_control(no_store=True)
 def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
-    """The time line, what may be recorded next, and where each repair stands (loaded in place)."""
+    """The time line with its maps, what is missing, and what may be recorded next."""
     found = knee_for(request.user, knee)
-    prefetch_related_objects([found], *READS)
-    end = EndOfFollowUp.objects.filter(patient=found.patient).first()
-    own_units = set(units_for(request.user, Action.SEE_RECORD).values_list("pk", flat=True))
-    may_record = knees_for(request.user, Action.RECORD_FOLLOW_UP).filter(pk=found.pk).exists()
-    may_operate = knees_for(request.user, Action.RECORD_OPERATION).filter(pk=found.pk).exists()
+    reader = Reader.of(request.user, found)
+    told = Teller.of(found, reader)
     context = {
-        "may_operate": may_operate,
-        "may_identify": knees_for(request.user, Action.SEE_IDENTITY).filter(pk=found.pk).exists(),
         "knee": found,
-        "moments": story(found, end, own_units),
-        "kinds": open_kinds(found, end).values() if may_record else [],
+        "about": _about(request, found, reader),
+        "may_operate": reader.may_operate,
+        "kinds": open_kinds(found, told.end).values() if reader.may_record else [],
+        "to_complete": to_complete(told),
+        "maps": maps(told),
+        "moments": story(told),
+        "withdrawn": withdrawn_entries(found),
     }
     return render(request, "registry/knee_story.html", context)
+
+
+def _about(request: HttpRequest, knee: Knee, reader: Reader) -> list[Link]:
+    """Pages about this knee that are no entries of it."""
+    identity = Link("Identity", reverse("identity", args=[knee.uuid]))
+    correct = Link("Correct patient or side", reverse("correct_patient", args=[knee.uuid]))
+    may_identify = knees_for(request.user, Action.SEE_IDENTITY).filter(pk=knee.pk).exists()
+    return [
+        *([identity] if may_identify else []),
+        Link("History", reverse("history", args=[knee.uuid])),
+        *([correct] if reader.may_record else []),
+    ]

@@ -40,7 +40,9 @@ NO_ENTRY = (
     "Your account is not linked to a surgeon's entry, so a reading could not be kept as yours. Ask your "
     "unit's administrator to link it."
 )
-OPERATED = "You were at the operation on this tear. A second reading is another surgeon's: choose another tear."
+OPERATED = (
+    "You were at the operation on this tear. A second reading is another surgeon's: choose another tear."
+)
 RAMP_IS_MEDIAL = "This is a lateral meniscus, and ramp lesions are medial. Choose another pattern."
 STANDS = "You have read this tear, and that reading stands. To read it anew, withdraw it first."
 

@@ -2,22 +2,66 @@
 
 from django.urls import path
 
+from registry.pages.completeness import completeness, completeness_csv
+from registry.pages.correct_patient import correct_patient
+from registry.pages.drafts import draft
 from registry.pages.find_patient import find_patient
-from registry.pages.identity import identity
+from registry.pages.history import history
+from registry.pages.identity import correct_identity, identity
 from registry.pages.knee_story import knee_story
-from registry.pages.record_event import record_event
-from registry.pages.record_operation import record_operation
+from registry.pages.lots import lots, lots_csv
+from registry.pages.readings import read_tear, readings, withdraw_reading
+from registry.pages.record_event import correct_event, look_class, record_event
+from registry.pages.record_operation import correct_operation, operation_facts, record_operation
+from registry.pages.rehabilitation import rehabilitation
 from registry.pages.session import sign_in, sign_out
+from registry.pages.sign import sign_operation
 from registry.pages.today import today
+from registry.pages.unit import unit, unit_settings, units
+from registry.pages.unit_plan import unit_plan
+from registry.pages.unit_surgeons import add_grade, add_surgeon, unit_surgeon, withdraw_grade
+from registry.pages.withdraw import withdraw_entry
 
 urlpatterns = [
     path("", today, name="today"),
+    path("completeness/", completeness, name="completeness"),
+    path("completeness/<slug:breakdown>.csv", completeness_csv, name="completeness_csv"),
     path("find/", find_patient, name="find_patient"),
     path("sign-in/", sign_in, name="sign_in"),
     path("sign-out/", sign_out, name="sign_out"),
     path("knees/<uuid:knee>/", knee_story, name="knee_story"),
     path("operations/new/", record_operation, name="record_operation"),
+    path("operations/facts/", operation_facts, name="operation_facts"),
     path("knees/<uuid:knee>/identity/", identity, name="identity"),
+    path("knees/<uuid:knee>/identity/correct/", correct_identity, name="correct_identity"),
+    path("units/", units, name="units"),
+    path("units/<slug:unit>/", unit, name="unit"),
+    path("units/<slug:unit>/settings/", unit_settings, name="unit_settings"),
+    path("units/<slug:unit>/plan/", unit_plan, name="unit_plan"),
+    path("units/<slug:unit>/surgeons/", add_surgeon, name="add_surgeon"),
+    path("units/<slug:unit>/surgeons/<slug:surgeon>/", unit_surgeon, name="unit_surgeon"),
+    path("units/<slug:unit>/surgeons/<slug:surgeon>/grades/", add_grade, name="add_grade"),
+    path(
+        "units/<slug:unit>/surgeons/<slug:surgeon>/grades/<int:grade>/", withdraw_grade, name="withdraw_grade"
+    ),
+    path("lots/", lots, name="lots"),
+    path("lots/csv/", lots_csv, name="lots_csv"),
+    path("readings/", readings, name="readings"),
+    path("readings/<uuid:tear>/", read_tear, name="read_tear"),
+    path("readings/<uuid:tear>/withdraw/", withdraw_reading, name="withdraw_reading"),
     path("knees/<uuid:knee>/operation/", record_operation, name="record_next_operation"),
+    path(
+        "knees/<uuid:knee>/operations/<uuid:operation>/correct/", correct_operation, name="correct_operation"
+    ),
     path("knees/<uuid:knee>/record/<slug:kind>/", record_event, name="record_event"),
+    path("knees/<uuid:knee>/record/<slug:kind>/<uuid:event>/", correct_event, name="correct_event"),
+    path("knees/<uuid:knee>/look-class/", look_class, name="look_class"),
+    path("knees/<uuid:knee>/patient/", correct_patient, name="correct_patient"),
+    path("knees/<uuid:knee>/withdraw/<slug:kind>/<uuid:entry>/", withdraw_entry, name="withdraw"),
+    path("knees/<uuid:knee>/history/", history, name="history"),
+    path("knees/<uuid:knee>/operations/<uuid:operation>/sign/", sign_operation, name="sign_operation"),
+    path(
+        "knees/<uuid:knee>/operations/<uuid:operation>/rehabilitation/", rehabilitation, name="rehabilitation"
+    ),
+    path("drafts/", draft, name="draft"),
 ]

@@ -7,7 +7,6 @@ from django.utils.formats import date_format
 from django.utils.text import capfirst
 
 from registry.models import Repair, Tear
-from registry.vocabulary import AccompanyingPattern
 
 Facts = list[tuple[str, str]]
 
@@ -16,12 +15,14 @@ _FOUND = (
     "radial_location",
     "length_mm",
     "rim_zone",
+    "rim_width_mm",
     "vascular_zone",
     "before_popliteal_hiatus",
     "tissue",
     "displaced",
     "unstable",
     "root_type",
+    "root_distance_mm",
     "ramp_type",
     "treatment",
 )
@@ -45,12 +46,9 @@ def facts(row: Model, *names: str) -> Facts:
 
 def tear_facts(tear: Tear) -> Facts:
     """What was found and what was done about it."""
-    accompanied = tear.accompanying_pattern != AccompanyingPattern.NONE
-    with_pattern = ["accompanying_pattern"] if accompanied else []
-    return [
-        *facts(tear, *with_pattern, *_FOUND),
-        *(_repair_facts(tear.repair) if hasattr(tear, "repair") else []),
-    ]
+    accompanied = [("Accompanied", ", ".join(tear.accompanied_by))] if tear.accompanied_by else []
+    repair = tear.standing_repair
+    return [*accompanied, *facts(tear, *_FOUND), *(_repair_facts(repair) if repair else [])]
 
 
 def tear_name(number: int, tear: Tear) -> str:

@@ -229,9 +229,7 @@ def test_no_part_stands_whose_whole_is_withdrawn(part: str, cast: Cast) -> None:
 
 def test_no_whole_is_withdrawn_while_a_part_stands(cast: Cast) -> None:
     with pytest.raises(IntegrityError, match="still stands"), transaction.atomic():
-        factories.corrected_in_database(
-            cast.repair.tear, withdrawn_at=cast.repair.tear.procedure.recorded_at
-        )
+        factories.corrected_in_database(cast.repair.tear, withdrawn_at=cast.repair.tear.procedure.recorded_at)
 
 
 # --- any sequence --------------------------------------------------------------------------------
@@ -239,9 +237,7 @@ def test_no_whole_is_withdrawn_while_a_part_stands(cast: Cast) -> None:
 
 def all_rows() -> Rows:
     """Every row of the record as the database holds it, withdrawn ones too."""
-    return {
-        (model._meta.db_table, row["id"]): row for model in kept_models() for row in model.ever.values()
-    }
+    return {(model._meta.db_table, row["id"]): row for model in kept_models() for row in model.ever.values()}
 
 
 def as_kept(model: type[Kept], columns: Columns) -> Columns:
@@ -297,9 +293,7 @@ class World:
     def add_tear(self, day: int) -> None:
         operation = IndexProcedure.objects.order_by("pk").first()
         if operation:
-            tear = Tear(
-                procedure=operation, meniscus="lateral", pattern="radial", treatment="repaired"
-            )
+            tear = Tear(procedure=operation, meniscus="lateral", pattern="radial", treatment="repaired")
             correct(tear, Repair(tear=tear, inside_out=True), act=Act(self.user, f"forgotten ({day})"))
 
     def sign(self, day: int) -> None:

@@ -14,6 +14,7 @@ const CONFIG = { displayModeBar: false, displaylogo: false };
 const COLOUR_TOKEN = /^var:([a-z][a-z0-9-]*)(?:\/(0|1|0?\.\d+))?$/;
 
 const drawnWidths = new WeakMap();
+const drawings = new WeakMap();
 const paper = document.body.appendChild(Object.assign(document.createElement("span"), { className: "on-paper", hidden: true }));
 const screenStyles = getComputedStyle(document.documentElement);
 const paperStyles = getComputedStyle(paper);
@@ -82,10 +83,19 @@ function composed(plot, { narrow, styles, layout = {} }) {
   return coloured({ data, layout: layers.reduce(merged) }, styles);
 }
 
-async function draw(plot, { styles = screenStyles, layout = {} } = {}) {
+/** One drawing of a figure at a time: plotly measures text while it draws, and two at once measure each other's. */
+function draw(plot, options) {
+  const drawing = (drawings.get(plot) ?? Promise.resolve()).then(() => drawNow(plot, options));
+  drawings.set(plot, drawing.catch(() => {}));
+  return drawing;
+}
+
+async function drawNow(plot, { styles = screenStyles, layout = {} } = {}) {
   plot.hidden = false;
+  const width = layout.width ?? plot.clientWidth;
+  if (!width) return; // not shown yet; the watch on its width draws it when it is
   try {
-    const narrow = (layout.width ?? plot.clientWidth) < NARROW_PX;
+    const narrow = width < NARROW_PX;
     const figure = composed(plot, { narrow, styles, layout });
     drawnWidths.set(plot, plot.clientWidth);
     await Plotly.react(plot, figure.data, figure.layout, CONFIG);

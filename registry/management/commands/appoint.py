@@ -13,7 +13,7 @@ from django.db import IntegrityError, transaction
 
 from registry.management.example import CommandWithExample
 from registry.models import Membership, Surgeon, Unit, User
-from registry.recording import record
+from registry.recording import Act, correct, record
 from registry.vocabulary import Role
 
 
@@ -141,9 +141,11 @@ def _surgeon(user: User, unit: Unit, code: str, name: str) -> str:
     surgeon = Surgeon.objects.filter(code=code).first()
     _refuse_clash(user, surgeon, code, name)
     done = "created" if surgeon is None else "on record" if surgeon.user_id else "linked"
-    surgeon = surgeon or Surgeon(code=code, name=name)
-    surgeon.user = user
-    record(surgeon)
+    if surgeon is None:
+        record(surgeon := Surgeon(code=code, name=name, user=user))
+    else:
+        surgeon.user = user
+        correct(surgeon, act=Act(None, "Appointed from the command line"))
     surgeon.units.add(unit)
     return f" Surgeon {code}: {done}."
 

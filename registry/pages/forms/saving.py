@@ -1,11 +1,13 @@
 """From forms to the record: all rows of a page in one step, every refusal back on its form."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models
 
+from registry.models import User
 from registry.models.cross_rules import CROSS_RULES
+from registry.models.history_rules import history_rules
 from registry.pages.forms.base import Spoken
 from registry.recording import record
 
@@ -18,17 +20,30 @@ RACE = "somebody may have recorded the same at the same moment"
 Entry = tuple[Spoken, models.Model]
 
 
-def save(entries: Sequence[Entry]) -> bool:
+def save(entries: Sequence[Entry], by: User | None = None) -> bool:
     """Record the rows in order, all or none; False when refused, with the reason on the form of the row."""
+    return attempt(lambda: record(*(row for _, row in entries), by=by), entries)
+
+
+def attempt(write: Callable[[], None], entries: Sequence[Entry]) -> bool:
+    """Write to the record; False when it refuses, with the reason on the form of the row it refused."""
     try:
-        record(*(row for _, row in entries))
+        write()
     except ValidationError as error:
         _say(_refused(entries), error)
     except IntegrityError as error:
-        entries[0][0].add_error(None, REFUSED.format(reason=_reason(error)))
+        entries[0][0].add_error(None, refusal(error))
     else:
         return True
     return False
+
+
+def refusal(error: IntegrityError) -> str:
+    """What the database refused, in words."""
+    said = str(error)
+    rules = (*CROSS_RULES, *history_rules())
+    reason = next((rule.message for rule in rules if rule.message in said), RACE)
+    return REFUSED.format(reason=reason)
 
 
 def _refused(entries: Sequence[Entry]) -> Spoken:
@@ -40,8 +55,3 @@ def _say(form: Spoken, error: ValidationError) -> None:
     for field, errors in error.update_error_dict({}).items():
         for each in errors:
             form.add_error(field if field in form.fields else None, each)
-
-
-def _reason(error: IntegrityError) -> str:
-    said = str(error)
-    return next((rule.message for rule in CROSS_RULES if rule.message in said), RACE)

@@ -7,7 +7,7 @@ from django.http import HttpResponse
 
 from registry.access import Action, units_for
 from registry.models import Repair, User
-from registry.pages.forms.operation import OperationEntry
+from registry.pages.forms.operation.entry import OperationEntry, Setting
 from tests import factories
 from tests.conftest import Cast
 
@@ -22,6 +22,7 @@ OPERATION: Posted = {
     "operation-operated_on": "2024-05-02",
     "operation-injured_on": "2024-04-20",
     "operation-bmi": "24.5",
+    "operation-acl": "intact",
     "tear-1-meniscus": "medial",
     "tear-1-pattern": "bucket_handle",
     "tear-1-treatment": "repaired",
@@ -32,7 +33,7 @@ OPERATION: Posted = {
 
 def an_operation_entry(cast: Cast, person: User, changes: Mapping[str, str] | None = None) -> Posted:
     """The whole page as a browser would send it, after typing OPERATION and the changes."""
-    page = OperationEntry.of(person, units_for(person, Action.RECORD_OPERATION), None)
+    page = OperationEntry.opened(Setting(person, units_for(person, Action.RECORD_OPERATION)))
     typed = {
         "patient-unit": str(cast.unit.pk),
         "operation-lead_surgeon": str(cast.oak.pk),

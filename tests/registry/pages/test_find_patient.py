@@ -115,6 +115,5 @@ def test_a_number_never_stands_in_an_address(cast: Cast) -> None:
 
 def test_a_unit_renamed_still_finds_its_patients(cast: Cast) -> None:
     known(cast)
-    cast.unit.code = "northmere-new"
-    record(cast.unit)
+    factories.corrected(cast.unit, code="northmere-new")
     assert find(cast).headers["Location"] == f"/knees/{cast.knee.uuid}/"

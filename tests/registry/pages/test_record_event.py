@@ -5,12 +5,15 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from django.db import connection
 from django.db.models import Model
 from django.db.models.signals import pre_save
+from django.test.utils import CaptureQueriesContext
 
 from registry.models import (
     Complication,
     Contact,
+    Correction,
     EndOfFollowUp,
     Imaging,
     ImagingFinding,
@@ -22,9 +25,11 @@ from registry.models import (
     SecondLookFinding,
     Visit,
 )
-from registry.pages.forms.events import KINDS
-from registry.pages.record_event import EventEntry
-from registry.recording import record
+from registry.pages.correcting import NOTHING_CHANGED
+from registry.pages.forms.events import KINDS, OfPatientForm
+from registry.pages.forms.events.page import EventPage, NewEvent, RecordedEvent
+from registry.pages.record_event import CHANGED_SINCE, SENT_TWICE
+from registry.recording import latest_correction
 from registry.scoring.lysholm import LYSHOLM
 from tests import factories
 from tests.conftest import Cast
@@ -62,7 +67,7 @@ CASES = {
     "score": Case(
         {"answered_on": DAY, "reoperated_since": "no", **BEST_LYSHOLM},
         ScoreResponse,
-        {"value": 100.0, "instrument": "lysholm", "version": "1985", "reoperated_since": "no"},
+        {"value": 100.0, "instrument": "lysholm", "instrument_version": "1985", "reoperated_since": "no"},
         ("Lysholm: 100 of 100",),
     ),
     "second-look": Case(
@@ -114,7 +119,6 @@ CASES = {
 # Kinds whose event is a date of the patient, and kinds that may lie before the operation.
 OF_PATIENT = {"death": "died_on", "research-permission": "research_permission_on"}
 AT_ANY_TIME = ("score", "research-permission")
-ONCE = ("end-of-follow-up", "death")
 
 
 def recorded(kind: str) -> int:
@@ -125,8 +129,21 @@ def recorded(kind: str) -> int:
 
 def post(cast: Cast, kind: str, entry: Posted) -> Any:
     """Send the whole page, with these controls filled in."""
-    untouched = as_it_came(EventEntry.of(KINDS[kind], cast.knee, None).forms)
-    return cast.client("clinician").post(path(cast, kind), {**untouched, **entry})
+    return cast.client("clinician").post(path(cast, kind), {**untouched(cast, kind), **entry})
+
+
+def untouched(cast: Cast, kind: str) -> Posted:
+    """The page as it is opened, with the mark of this one entry."""
+    page = opened(cast, kind)
+    seen = {"correction-seen": str(latest_correction(cast.knee.patient))}
+    return {**as_it_came(page.forms), **({"entry": str(page.key)} if isinstance(page, NewEvent) else seen)}
+
+
+def opened(cast: Cast, kind: str) -> EventPage:
+    chosen = KINDS[kind]
+    if issubclass(chosen.form, OfPatientForm):
+        return RecordedEvent.of(chosen, cast.knee, cast.knee.patient)
+    return NewEvent.of(chosen, cast.knee)
 
 
 def test_every_kind_is_tried() -> None:
@@ -148,11 +165,11 @@ def test_each_kind_end_to_end(cast: Cast, kind: str) -> None:
 
 @pytest.mark.parametrize("kind", CASES)
 def test_an_empty_page_is_no_event(cast: Cast, kind: str) -> None:
-    response = post(cast, kind, {})
-    assert response.status_code == 422
+    response = cast.client("clinician").post(path(cast, kind), untouched(cast, kind), follow=True)
     # Not to have been asked for permission is what the record says of everybody at first.
-    told = "already on record" if kind == "research-permission" else "is missing. Enter it."
-    assert told in text(response)
+    permission = kind == "research-permission"
+    assert response.status_code == (200 if permission else 422)
+    assert (NOTHING_CHANGED if permission else "is missing. Enter it.") in text(response)
     assert recorded(kind) == 0
 
 
@@ -175,25 +192,58 @@ def test_nothing_lies_in_the_future(cast: Cast, kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", CASES)
-def test_the_same_event_sent_twice_stays_one(cast: Cast, kind: str) -> None:
-    assert post(cast, kind, CASES[kind].entry).status_code == 302
+def test_the_same_page_sent_twice_records_once(cast: Cast, kind: str) -> None:
+    client = cast.client("clinician")
+    page = {**untouched(cast, kind), **CASES[kind].entry}
+    first, second = (client.post(path(cast, kind), page, follow=True) for _ in range(2))
+    assert recorded(kind) == 1
+    assert "recorded." in text(first)
+    assert (NOTHING_CHANGED if kind in OF_PATIENT else SENT_TWICE) in text(second)
+
+
+@pytest.mark.parametrize("kind", [kind for kind in CASES if kind not in OF_PATIENT])
+def test_the_same_event_on_another_page_is_refused(cast: Cast, kind: str) -> None:
+    post(cast, kind, CASES[kind].entry)
     again = post(cast, kind, CASES[kind].entry)
     assert recorded(kind) == 1
-    if kind in ONCE:
-        assert again.status_code == 404
-    else:
-        assert again.status_code == 422
-        assert "already" in text(again)
+    assert again.status_code == 422
+    assert "already" in text(again) or "is on record. Correct or withdraw that one." in text(again)
 
 
-@pytest.mark.parametrize("kind", ONCE)
-def test_what_happens_once_is_not_overwritten(cast: Cast, kind: str) -> None:
-    case = CASES[kind]
-    post(cast, kind, case.entry)
-    assert post(cast, kind, {**case.entry, next(iter(case.entry)): "2024-11-01"}).status_code == 404
-    row = case.model._default_manager.get()
-    assert {name: getattr(row, name) for name in case.kept} == case.kept
-    assert cast.client("clinician").get(path(cast, kind)).status_code == 404
+def test_a_page_recorded_and_then_changed_is_a_correction(cast: Cast) -> None:
+    page = {**untouched(cast, "visit"), **CASES["visit"].entry}
+    client = cast.client("clinician")
+    client.post(path(cast, "visit"), page)
+    response = client.post(path(cast, "visit"), {**page, "flexion_deg": "90"})
+    visit = Visit.objects.get()
+    assert response.status_code == 422
+    assert CHANGED_SINCE in text(response)
+    assert f'href="{path(cast, "visit")}{visit.uuid}/"' in text(response)
+    assert 'value="90"' in text(response)
+    assert visit.flexion_deg == 135
+
+
+def test_a_page_sent_again_after_its_entry_was_withdrawn_leads_to_the_history(cast: Cast) -> None:
+    page = {**untouched(cast, "visit"), **CASES["visit"].entry}
+    client = cast.client("clinician")
+    client.post(path(cast, "visit"), page)
+    factories.withdrawn(Visit.objects.get())
+    response = client.post(path(cast, "visit"), page, follow=True)
+    assert response.redirect_chain == [(f"/knees/{cast.knee.uuid}/history/", 302)]
+    assert "has been withdrawn since" in text(response)
+    assert not Visit.objects.exists()
+
+
+def test_who_recorded_it_is_kept(cast: Cast) -> None:
+    post(cast, "visit", CASES["visit"].entry)
+    assert Visit.objects.get().recorded_by == cast.clinician
+
+
+def test_an_end_on_record_is_corrected_and_not_recorded_again(cast: Cast) -> None:
+    post(cast, "end-of-follow-up", CASES["end-of-follow-up"].entry)
+    end = EndOfFollowUp.objects.get()
+    response = cast.client("clinician").get(path(cast, "end-of-follow-up"))
+    assert response.headers["Location"] == f"{path(cast, 'end-of-follow-up')}{end.uuid}/"
 
 
 # --- Research permission -----------------------------------------------------------------------
@@ -217,7 +267,10 @@ def test_a_permission_may_be_withdrawn_later(cast: Cast) -> None:
     given = CASES["research-permission"].entry
     post(cast, "research-permission", given)
     withdrawn = {"research_permission": "withdrawn", "research_permission_on": "2024-12-01"}
-    assert post(cast, "research-permission", withdrawn).status_code == 302
+    unexplained = post(cast, "research-permission", withdrawn)
+    assert "Reason for the correction is missing. Enter it." in text(unexplained)
+    reasoned = {**withdrawn, "correction-reason": "letter of the patient"}
+    assert post(cast, "research-permission", reasoned).status_code == 302
     patient = Patient.objects.get()
     assert (patient.research_permission, patient.research_permission_on) == ("withdrawn", date(2024, 12, 1))
     assert "<h3>Research permission: Withdrawn</h3>" in text(
@@ -231,6 +284,24 @@ def test_a_permission_may_be_withdrawn_later(cast: Cast) -> None:
 def test_permission_is_recorded_by_who_follows_up(cast: Cast, who: str, status: int) -> None:
     entry = CASES["research-permission"].entry
     assert cast.client(who).post(path(cast, "research-permission"), entry).status_code == status
+
+
+@pytest.mark.parametrize("kind", OF_PATIENT)
+def test_the_first_answer_gives_its_reason_by_itself(cast: Cast, kind: str) -> None:
+    post(cast, kind, CASES[kind].entry)
+    correction = Correction.objects.get()
+    assert correction.made_by == cast.clinician
+    assert (
+        correction.reason
+        == {"death": "Death recorded", "research-permission": "Research permission asked"}[kind]
+    )
+
+
+def test_a_death_of_another_patient_is_taken_back_with_a_reason(cast: Cast) -> None:
+    post(cast, "death", CASES["death"].entry)
+    assert "Reason for the correction is missing" in text(post(cast, "death", {"died_on": ""}))
+    assert post(cast, "death", {"died_on": "", "correction-reason": "another patient"}).status_code == 302
+    assert Patient.objects.get().died_on is None
 
 
 # --- Findings ----------------------------------------------------------------------------------
@@ -264,8 +335,7 @@ def test_what_contradicts_the_recorded_look_is_refused(cast: Cast) -> None:
     finding = of_tear(cast.repair, healed_thickness_percent="100")
     response = post(cast, "second-look", {"looked_on": DAY, "reason": "staged", **finding})
     page = text(response)
-    assert "The second look of 2024-10-01 is on record with: Symptoms. Choose that to add to it" in page
-    assert "what is on record cannot be changed here" in page
+    assert "The second look of 1 Oct 2024 is on record with: Symptoms. Choose that to add to it" in page
     assert SecondLookFinding.objects.count() == 0
 
 
@@ -275,7 +345,7 @@ def test_what_joins_a_recorded_reoperation_agrees_with_it(cast: Cast) -> None:
     entry = {**CASES["reoperation"].entry, **done}
     del entry["planned"]
     page = text(post(cast, "reoperation", entry))
-    assert "The reoperation of 2024-10-01 is on record with: Yes. Choose that to add to it" in page
+    assert "The reoperation of 1 Oct 2024 is on record with: Yes. Choose that to add to it" in page
     assert ReoperationOnTear.objects.count() == 0
 
 
@@ -332,6 +402,59 @@ def test_work_on_a_tear_alone_is_a_reoperation(cast: Cast) -> None:
     assert post(cast, "reoperation", entry).status_code == 302
 
 
+# --- Staged knees ------------------------------------------------------------------------------
+
+
+def staged(cast: Cast) -> None:
+    factories.corrected(cast.repair.tear.procedure, staging="repair_first", acl="staged")
+
+
+def test_a_staged_knee_proposes_its_second_look(cast: Cast) -> None:
+    chosen = '<option value="staged" selected>'
+    client = cast.client("clinician")
+    assert chosen not in text(client.get(path(cast, "second-look")))
+    staged(cast)
+    assert chosen in text(client.get(path(cast, "second-look")))
+    post(cast, "second-look", {**CASES["second-look"].entry, "reason": "staged"})
+    assert chosen not in text(client.get(path(cast, "second-look")))
+
+
+@pytest.mark.parametrize(
+    ("is_staged", "other_surgery", "offered"),
+    [(True, "ligament", True), (True, "washout", False), (False, "ligament", False)],
+)
+def test_after_the_ligament_operation_the_second_look_of_that_day_is_offered(
+    cast: Cast, is_staged: bool, other_surgery: str, offered: bool
+) -> None:
+    if is_staged:
+        staged(cast)
+    page = {**untouched(cast, "reoperation"), "operated_on": DAY, "other_surgery": other_surgery}
+    client = cast.client("clinician")
+    said = text(client.post(path(cast, "reoperation"), page, follow=True))
+    link = f"{path(cast, 'second-look')}?on={DAY}"
+    assert (f'<a href="{link}">Record the second look of 1 Oct 2024</a>' in said) is offered
+    if offered:
+        assert f'name="looked_on" value="{DAY}"' in text(client.get(link))
+
+
+@pytest.mark.parametrize("day", ["", "soon", "2024-13-01"])
+def test_a_day_that_is_none_fills_in_nothing(cast: Cast, day: str) -> None:
+    response = cast.client("clinician").get(path(cast, "second-look"), {"on": day})
+    assert response.status_code == 200
+    assert 'name="looked_on" value' not in text(response)
+
+
+def test_more_tears_take_no_more_queries(cast: Cast) -> None:
+    client, counts = cast.client("clinician"), []
+    for tears in (1, 4):
+        for _ in range(tears):
+            another_repair(cast)
+        with CaptureQueriesContext(connection) as queries:
+            client.get(path(cast, "second-look"))
+        counts.append(len(queries))
+    assert counts[0] == counts[1]
+
+
 # --- Scores ------------------------------------------------------------------------------------
 
 
@@ -366,8 +489,7 @@ def test_a_death_does_not_lie_before_the_last_sign_of_life(cast: Cast) -> None:
 
 
 def test_nothing_happens_after_death(cast: Cast) -> None:
-    cast.knee.patient.died_on = date(2024, 9, 30)
-    record(cast.knee.patient)
+    factories.corrected(cast.knee.patient, died_on=date(2024, 9, 30))
     response = post(cast, "visit", CASES["visit"].entry)
     assert "2024-10-01 lies after the patient's death (2024-09-30). Correct it." in text(response)
     assert Visit.objects.count() == 0
@@ -389,9 +511,9 @@ def test_an_end_is_offered_once(cast: Cast) -> None:
     post(cast, "end-of-follow-up", CASES["end-of-follow-up"].entry)
     post(cast, "death", CASES["death"].entry)
     story = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
-    assert path(cast, "visit") in story
-    assert path(cast, "end-of-follow-up") not in story
-    assert path(cast, "death") not in story
+    assert f'href="{path(cast, "visit")}">Visit</a>' in story
+    assert f'href="{path(cast, "end-of-follow-up")}">End of follow-up</a>' not in story
+    assert f'href="{path(cast, "death")}">Death</a>' not in story
 
 
 def test_a_complication_is_not_resolved_before_it_was_noticed(cast: Cast) -> None:
@@ -404,7 +526,7 @@ def test_what_only_the_database_could_see_is_said_in_its_words(cast: Cast) -> No
     """Somebody records the death between the check of this visit and its saving."""
 
     def rival(instance: Visit, **_: Any) -> None:
-        Patient.objects.filter(knees=instance.knee).update(died_on=date(2024, 9, 30))
+        factories.corrected_in_database(instance.knee.patient, died_on=date(2024, 9, 30))
 
     pre_save.connect(rival, sender=Visit)
     try:

@@ -1,0 +1,87 @@
+"""Correct what is known of a patient: sex, birth and, the side of an only knee."""
+
+from typing import Any
+from uuid import UUID
+
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.cache import cache_control
+
+from registry import recording
+from registry.access import Action, knee_for
+from registry.models import Knee, Patient, User
+from registry.pages.correcting import answer, is_done
+from registry.pages.drafts import draft_bar, keeps_drafts
+from registry.pages.forms.base import RecordForm, Spoken
+from registry.pages.forms.saving import Entry
+from registry.recording import Act
+
+
+class PersonForm(RecordForm):
+    """Sex and birth."""
+
+    title = "Patient"
+
+    class Meta:
+        model = Patient
+        fields = ("sex", "born_on", "born_on_is_exact")
+
+
+class SideForm(RecordForm):
+    """Left or right."""
+
+    title = "Knee"
+
+    class Meta:
+        model = Knee
+        fields = ("side",)
+
+
+class PatientCorrection:
+    """Patient and knee, read anew, as forms."""
+
+    def __init__(self, knee: Knee, posted: Any = None) -> None:
+        fresh = Knee.objects.select_related("patient").get(pk=knee.pk)
+        self.person = PersonForm(posted, instance=fresh.patient)
+        others = Knee.objects.filter(patient=fresh.patient).exclude(pk=fresh.pk)
+        self.side = None if others.exists() else SideForm(posted, instance=fresh)
+
+    @property
+    def forms(self) -> list[Spoken]:
+        return [self.person, *([self.side] if self.side else [])]
+
+    @property
+    def has_changed(self) -> bool:
+        return any(form.has_changed() for form in self.forms)
+
+    def is_valid(self) -> bool:
+        return all([form.is_valid() for form in self.forms])
+
+    def entries(self) -> list[Entry]:
+        side: list[Entry] = [(self.side, self.side.instance)] if self.side else []
+        return [(self.person, self.person.instance), *side]
+
+    @transaction.atomic
+    def correct(self, act: Act, seen: int) -> None:
+        # Patient and knee are entries each; `seen` is a mark in the one sequence of all corrections.
+        for form in (self.person, self.side):
+            if form:
+                recording.correct(form.instance, act=act, seen=seen)
+
+
+@cache_control(no_store=True)
+@keeps_drafts
+def correct_patient(request: HttpRequest, knee: UUID) -> HttpResponse:
+    """The page as it is on record, what is to be mended, or back to the Knee story."""
+    found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)
+    assert isinstance(request.user, User)  # noqa: S101 - knee_for() let nobody else pass
+
+    def build(posted: Any) -> PatientCorrection:
+        return PatientCorrection(found, posted)
+
+    given = answer(request, request.user, found.patient, build)
+    if is_done(request, request.user, given, "Corrected."):
+        return redirect("knee_story", found.uuid)
+    context = {"knee": found, "answer": given, "draft": draft_bar(request, restored=given.restored)}
+    return render(request, "registry/correct_patient.html", context, status=given.status)

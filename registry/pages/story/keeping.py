@@ -1,0 +1,73 @@
+"""How an entry came to be on record, and what its reader may do about it: correct, withdraw, sign."""
+
+from django.db.models import QuerySet
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.formats import date_format
+
+from registry.models import Entry, IndexProcedure, Knee
+from registry.models.people import SIGNS_OF_LIFE
+from registry.pages.forms.events import KINDS
+from registry.pages.story.moment import Link
+from registry.pages.story.teller import Teller
+
+# By the word that their kind has in addresses.
+_SLUGS = {kind.form._meta.model: kind.slug for kind in KINDS.values()}
+
+
+def kept(told: Teller, entry: Entry) -> str:
+    """Who entered it and when, whether it is signed, how often it was corrected."""
+    sentences = [_entered(told, entry)]
+    if isinstance(entry, IndexProcedure):
+        sentences.append(_signed(told, entry))
+    if times := told.corrected[entry._meta.db_table, entry.pk]:
+        sentences.append("Corrected once" if times == 1 else f"Corrected {times} times")
+    return "".join(f"{sentence}. " for sentence in sentences).strip()
+
+
+def _entered(told: Teller, entry: Entry) -> str:
+    by = f" by {told.reader.name_of(entry.recorded_by)}" if entry.recorded_by else ""
+    return f"Entered {date_format(timezone.localtime(entry.recorded_at))}{by}"
+
+
+def _signed(told: Teller, procedure: IndexProcedure) -> str:
+    if procedure.signed_at is None or procedure.signed_by is None:
+        return "Not signed"
+    signed_on = date_format(timezone.localtime(procedure.signed_at))
+    return f"Signed {signed_on} by {told.reader.name_of(procedure.signed_by)}"
+
+
+def links_of_event(told: Teller, event: Entry) -> list[Link]:
+    """Correct and withdraw, for who records follow-up."""
+    if not told.reader.may_record:
+        return []
+    slug, knee = _SLUGS[type(event)], told.knee.uuid
+    return [
+        Link("Correct", reverse("correct_event", args=[knee, slug, event.uuid])),
+        Link("Withdraw", reverse("withdraw", args=[knee, slug, event.uuid])),
+    ]
+
+
+def links_of_operation(told: Teller, procedure: IndexProcedure) -> list[Link]:
+    """Sign one's own, correct and withdraw those of one's unit, and rehabilitation for who follows."""
+    reader, at = told.reader, [told.knee.uuid, procedure.uuid]
+    offered = {
+        Link("Sign", reverse("sign_operation", args=at), sends=True): reader.signs(procedure)
+        and not procedure.is_signed,
+        Link("Correct", reverse("correct_operation", args=at)): reader.corrects(procedure),
+        Link("Rehabilitation", reverse("rehabilitation", args=at)): reader.may_record,
+        Link("Withdraw", reverse("withdraw", args=[at[0], "operation", at[1]])): reader.corrects(procedure),
+    }
+    return [link for link, may in offered.items() if may]
+
+
+def withdrawn_entries(knee: Knee) -> int:
+    """How many entries of a knee do not count any more, in one query."""
+    first, *others = (_withdrawn(knee, rows) for rows in SIGNS_OF_LIFE)
+    return first.union(*others, all=True).count()
+
+
+def _withdrawn(knee: Knee, rows: str) -> QuerySet[Entry, int]:
+    model = getattr(knee, rows).model
+    withdrawn: QuerySet[Entry, int] = model.ever.filter(knee=knee, withdrawn_at__isnull=False)
+    return withdrawn.order_by().values_list("pk", flat=True)

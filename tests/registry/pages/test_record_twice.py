@@ -1,0 +1,124 @@
+"""One page sent twice records once: one after the other, and both at the same moment."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import psycopg
+import pytest
+
+from registry.models import IndexProcedure, Patient
+from tests import factories
+from tests.conftest import Cast
+from tests.registry.pages.entries import an_operation_entry, text
+
+PATH = "/operations/new/"
+PROJECT = Path(__file__).parents[3]
+
+
+def test_sent_again_it_leads_to_the_same_story(cast: Cast) -> None:
+    client = cast.client("surgeon")
+    entry = {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    first = client.post(PATH, entry)
+    second = client.post(PATH, entry)
+    assert first.headers["Location"] == second.headers["Location"]
+    assert IndexProcedure.objects.get(bmi="24.5").uuid == IndexProcedure.objects.get(uuid=entry["entry"]).uuid
+    assert Patient.objects.filter(identity__isnull=False).count() == 1
+    assert "nothing was recorded twice. To change it, correct it." in text(
+        client.get(first.headers["Location"])
+    )
+
+
+def test_sent_again_after_it_was_withdrawn_it_is_not_recorded_anew(cast: Cast) -> None:
+    client = cast.client("surgeon")
+    entry = {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    client.post(PATH, entry)
+    factories.withdrawn(IndexProcedure.objects.get(uuid=entry["entry"]))
+    response = client.post(PATH, entry)
+    assert "has been withdrawn since. Reinstate it below" in text(client.get(response.headers["Location"]))
+    assert not IndexProcedure.objects.filter(uuid=entry["entry"]).exists()
+
+
+def test_the_key_of_somebody_elses_operation_opens_nothing(cast: Cast) -> None:
+    """In another unit such a key is not found, and the database lets it stand for one operation only."""
+    mine = {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    cast.client("surgeon").post(PATH, mine)
+    response = cast.client("stranger").post(PATH, {"entry": mine["entry"]})
+    assert response.status_code == 422
+
+
+def test_a_page_without_a_key_gets_one(cast: Cast) -> None:
+    entry: dict[str, Any] = {**an_operation_entry(cast, cast.surgeon), "entry": "no key"}
+    assert cast.client("surgeon").post(PATH, entry).status_code == 302
+
+
+TWO_AT_ONCE = """
+import threading
+import django
+django.setup()
+from django.core.management import call_command
+from django.db import connection
+from django.test import Client
+from tests import factories
+from tests.registry.pages.entries import an_operation_entry
+from registry.models import IndexProcedure, Patient
+
+call_command("migrate", verbosity=0)
+unit = factories.a_unit("northmere")
+surgeon = factories.a_person("oak", ("surgeon", unit))
+oak = factories.a_surgeon(unit, "oak", surgeon)
+class Cast: pass
+cast = Cast(); cast.unit, cast.oak = unit, oak
+clients = [Client(SERVER_NAME="localhost"), Client(SERVER_NAME="localhost")]
+for client in clients: client.force_login(surgeon)
+entry = {**an_operation_entry(cast, surgeon), "entry": "0b0f3c52-6a4e-4a51-9d3c-0c6c1a7b3f10"}
+gate, answers = threading.Barrier(2), []
+
+def send(client):
+    gate.wait()
+    answer = client.post("/operations/new/", entry)
+    answers.append((answer.status_code, answer.headers.get("Location")))
+    connection.close()
+
+threads = [threading.Thread(target=send, args=(client,)) for client in clients]
+for thread in threads: thread.start()
+for thread in threads: thread.join()
+assert [status for status, _ in answers] == [302, 302], answers
+assert len({where for _, where in answers}) == 1, answers
+print(IndexProcedure.objects.count(), Patient.objects.count())
+"""
+
+
+def two_at_once(database: str, tmp_path: Path) -> str:
+    """Counts of operations and patients after two posts at the same moment, on a database of its own."""
+    done = subprocess.run(
+        [sys.executable, "-c", TWO_AT_ONCE],
+        cwd=PROJECT,
+        env={
+            **os.environ,
+            "DJANGO_SETTINGS_MODULE": "registry.site.settings",
+            "RIMWARD_LOCAL_DIR": str(tmp_path),
+            "DATABASE_URL": database,
+        },
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    return done.stdout.strip()
+
+
+def test_two_at_once_on_sqlite(tmp_path: Path) -> None:
+    assert two_at_once(f"sqlite:///{tmp_path}/twice.sqlite3", tmp_path) == "1 1"
+
+
+@pytest.mark.postgresql
+def test_two_at_once_on_postgresql(tmp_path: Path, postgresql_url: str) -> None:
+    with psycopg.connect(postgresql_url, autocommit=True) as server:
+        server.execute("CREATE DATABASE twice")
+    before, _, options = postgresql_url.partition("?")
+    database = f"{before.rsplit('/', 1)[0]}/twice" + (f"?{options}" if options else "")
+    assert two_at_once(database, tmp_path) == "1 1"

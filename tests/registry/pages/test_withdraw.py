@@ -1,0 +1,135 @@
+"""Withdrawing an entry, and signing an operation note."""
+
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+
+from registry.models import Correction, IndexProcedure, SecondLook, SecondLookFinding, Tear
+from registry.recording import latest_correction, record
+from tests import factories
+from tests.conftest import Cast
+from tests.registry.pages.entries import text
+
+
+def a_look(cast: Cast) -> SecondLook:
+    look = SecondLook(knee=cast.knee, looked_on=date(2024, 10, 1), reason="symptoms")
+    record(look, SecondLookFinding(look=look, tear=cast.repair.tear, healed_thickness_percent=60))
+    return look
+
+
+def address(cast: Cast, kind: str, entry: Any) -> str:
+    return f"/knees/{cast.knee.uuid}/withdraw/{kind}/{entry.uuid}/"
+
+
+def withdraw(cast: Cast, kind: str, entry: Any, who: str = "surgeon", **changes: str) -> Any:
+    page = {"correction-seen": str(latest_correction(entry)), "correction-reason": "entered for another knee"}
+    return cast.client(who).post(address(cast, kind, entry), {**page, **changes}, follow=True)
+
+
+def test_the_page_lists_what_goes_along(cast: Cast) -> None:
+    page = text(cast.client("clinician").get(address(cast, "second-look", a_look(cast))))
+    assert "<h1>Withdraw: second look of 1 Oct 2024</h1>" in page
+    assert "<li>Longitudinal-vertical tear, medial meniscus (second look of 1 Oct 2024)</li>" in page
+    operation = text(cast.client("surgeon").get(address(cast, "operation", cast.repair.tear.procedure)))
+    assert "<li>Repair of longitudinal-vertical tear, medial meniscus</li>" in operation
+
+
+def test_with_a_reason_it_is_gone_with_its_parts_and_stays_in_the_history(cast: Cast) -> None:
+    look = a_look(cast)
+    refused = withdraw(cast, "second-look", look, **{"correction-reason": " "})
+    assert refused.status_code == 422
+    assert "Reason for the withdrawal is missing. Enter it." in text(refused)
+    done = withdraw(cast, "second-look", look)
+    assert done.redirect_chain == [(f"/knees/{cast.knee.uuid}/", 302)]
+    assert "The second look of 1 Oct 2024 is withdrawn." in text(done)
+    assert not SecondLook.objects.exists()
+    assert not SecondLookFinding.objects.exists()
+    assert {each.reason for each in Correction.objects.all()} == {"entered for another knee"}
+    again = withdraw(cast, "second-look", look)
+    assert "is withdrawn already" in text(again)
+    assert Correction.objects.count() == 2
+
+
+def test_an_unsigned_note_is_withdrawn_with_a_reason_too(cast: Cast) -> None:
+    response = withdraw(cast, "operation", cast.repair.tear.procedure, **{"correction-reason": ""})
+    assert response.status_code == 422
+    assert IndexProcedure.objects.exists()
+    withdraw(cast, "operation", cast.repair.tear.procedure)
+    assert not IndexProcedure.objects.exists()
+    assert not Tear.objects.exists()
+
+
+def test_what_stands_in_the_way_is_said_in_words(cast: Cast) -> None:
+    look, operation = a_look(cast), cast.repair.tear.procedure
+    page = text(cast.client("surgeon").get(address(cast, "operation", operation)))
+    assert "second look of 2024-10-01 would lie before the first operation on this knee" in page
+    assert ">Withdraw</button>" not in page
+    response = withdraw(cast, "operation", operation)
+    assert response.status_code == 422
+    assert "It cannot be withdrawn yet" in text(response)
+    assert IndexProcedure.objects.exists()
+    withdraw(cast, "second-look", look)
+    withdraw(cast, "operation", operation)
+    assert not IndexProcedure.objects.exists()
+
+
+def test_what_somebody_changed_meanwhile_is_shown_first(cast: Cast) -> None:
+    look = a_look(cast)
+    seen = str(latest_correction(look))
+    factories.corrected(look, reason="staged")
+    response = withdraw(cast, "second-look", look, **{"correction-seen": seen})
+    page = text(response)
+    assert response.status_code == 409
+    assert "Nothing is withdrawn." in page
+    assert "Staged operation" in page
+    assert f'name="correction-seen" value="{latest_correction(look)}"' in page
+    assert SecondLook.objects.exists()
+
+
+def test_an_operation_is_withdrawn_in_its_own_unit_only(cast: Cast) -> None:
+    """A surgeon who operated on the same knee elsewhere sees it, and leaves this unit's operation alone."""
+    yew = factories.a_surgeon(cast.other_unit, "yew", cast.stranger)
+    own = factories.an_operation(
+        cast.other_unit, yew, cast.knee, operated_on=factories.OPERATED_ON + timedelta(days=200)
+    )
+    theirs = cast.repair.tear.procedure
+    assert cast.client("stranger").get(address(cast, "operation", theirs)).status_code == 403
+    assert cast.client("stranger").get(address(cast, "operation", own)).status_code == 200
+
+
+@pytest.mark.parametrize("kind", ["death", "research-permission", "second-thoughts", "visit", "operation"])
+def test_what_is_no_entry_is_not_found(cast: Cast, kind: str) -> None:
+    assert cast.client("surgeon").get(address(cast, kind, a_look(cast))).status_code == 404
+
+
+# --- Signing -----------------------------------------------------------------------------------
+
+
+def sign(cast: Cast, who: str) -> Any:
+    operation = cast.repair.tear.procedure
+    return cast.client(who).post(f"/knees/{cast.knee.uuid}/operations/{operation.uuid}/sign/", follow=True)
+
+
+def test_who_led_signs_once(cast: Cast) -> None:
+    assert "The operation of 1 Mar 2024 is signed." in text(sign(cast, "surgeon"))
+    assert "was signed already" in text(sign(cast, "surgeon"))
+    assert Correction.objects.count() == 1
+    operation = IndexProcedure.objects.get()
+    assert operation.signed_by == cast.surgeon
+
+
+def test_who_repaired_signs_and_a_colleague_does_not(cast: Cast) -> None:
+    elm = factories.a_surgeon(cast.unit, "elm", cast.colleague)
+    assert sign(cast, "colleague").status_code == 403
+    factories.corrected(cast.repair.tear.procedure, repaired_by=elm)
+    assert sign(cast, "colleague").status_code == 200
+    assert IndexProcedure.objects.get().signed_by == cast.colleague
+
+
+def test_signing_takes_a_post_and_an_operation_of_this_knee(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    url = f"/knees/{cast.knee.uuid}/operations/{{}}/sign/"
+    assert cast.client("surgeon").get(url.format(operation.uuid)).status_code == 405
+    elsewhere = factories.an_operation(cast.unit, cast.oak)
+    assert cast.client("surgeon").post(url.format(elsewhere.uuid)).status_code == 404
