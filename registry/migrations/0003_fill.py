@@ -10,14 +10,15 @@ AT_ONCE = 2000
 
 
 def fill(apps, schema_editor):
+    database = schema_editor.connection.alias
     for name in ENTRIES:
         model = apps.get_model("registry", name)
         rows = []
-        for row in model.objects.only("pk").iterator(AT_ONCE):
+        for row in model.objects.using(database).only("pk").iterator(AT_ONCE):
             row.uuid = uuid.uuid4()
             rows.append(row)
-        model.objects.bulk_update(rows, ["uuid"], batch_size=AT_ONCE)
-    tears = apps.get_model("registry", "Tear").objects
+        model.objects.using(database).bulk_update(rows, ["uuid"], batch_size=AT_ONCE)
+    tears = apps.get_model("registry", "Tear").objects.using(database)
     for code in ACCOMPANYING:
         tears.filter(accompanying_pattern=code).update(**{f"with_{code}": True})
 
