@@ -256,7 +256,8 @@ def _alive_rules(event: _Event) -> list[CrossRule]:
 def _reading_rules() -> list[CrossRule]:
     own = (
         "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
-        "WHERE t.id = NEW.tear_id AND NEW.reader_id IN (p.lead_surgeon_id, p.first_assistant_id, p.repaired_by_id)"
+        "WHERE t.id = NEW.tear_id "
+        "AND NEW.reader_id IN (p.lead_surgeon_id, p.first_assistant_id, p.repaired_by_id)"
     )
     return [
         CrossRule(

@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import F, Min, Q
 
 from registry.models.keeping import STANDING, Entry, Kept
-from registry.models.limits import between, choice_checks, not_in_future, range_check
+from registry.models.limits import between, choice_checks, not_in_future, range_check, told
 from registry.models.people import Knee, Patient
 from registry.models.procedures import IndexProcedure
 from registry.models.repairs import Tear
@@ -52,14 +52,20 @@ class KneeEvent(Entry):
         knee: Knee = self.knee  # type: ignore[attr-defined]
         first = knee.procedures.order_by("operated_on").values_list("operated_on", flat=True).first()
         if first is None or day < first:
-            start = first.isoformat() if first else "not recorded"
+            start = told(first) if first else "not recorded"
             raise ValidationError(
-                {self.DATE_FIELD: f"{day} lies before the operation on this knee ({start}). Correct it."}
+                {
+                    self.DATE_FIELD: f"{told(day)} lies before the operation on this knee ({start}). "
+                    "Correct it."
+                }
             )
         died_on = knee.patient.died_on
         if died_on and day > died_on:
             raise ValidationError(
-                {self.DATE_FIELD: f"{day} lies after the patient's death ({died_on}). Correct it."}
+                {
+                    self.DATE_FIELD: f"{told(day)} lies after the patient's death ({told(died_on)}). "
+                    "Correct it."
+                }
             )
 
 
@@ -83,7 +89,7 @@ class TearFinding(Kept):
             )
         if day is not None and day < tear.procedure.operated_on:
             raise ValidationError(
-                f"{day} lies before the operation on the {tear} ({tear.procedure.operated_on}). "
+                f"{told(day)} lies before the operation on the {tear} ({told(tear.procedure.operated_on)}). "
                 "Correct the date, or leave this tear out."
             )
 
@@ -130,7 +136,7 @@ class Visit(KneeEvent):
         ]
 
     def __str__(self) -> str:
-        return f"visit of {self.seen_on}"
+        return f"visit of {told(self.seen_on)}"
 
     @property
     def clinically_healed(self) -> bool | None:
@@ -152,7 +158,7 @@ class Imaging(KneeEvent):
         constraints: ClassVar = [*choice_checks("imaging", modality=ImagingModality)]
 
     def __str__(self) -> str:
-        return f"{self.get_modality_display()} of {self.imaged_on}"
+        return f"{self.get_modality_display()} of {told(self.imaged_on)}"
 
 
 class ImagingFinding(TearFinding):
@@ -208,7 +214,7 @@ class SecondLook(KneeEvent):
         constraints: ClassVar = [*choice_checks("look", reason=LookReason)]
 
     def __str__(self) -> str:
-        return f"second look of {self.looked_on}"
+        return f"second look of {told(self.looked_on)}"
 
 
 class SecondLookFinding(TearFinding):
@@ -276,7 +282,7 @@ class Reoperation(KneeEvent):
         constraints: ClassVar = [*choice_checks("reoperation", other_surgery=OtherSurgery)]
 
     def __str__(self) -> str:
-        return f"reoperation of {self.operated_on}"
+        return f"reoperation of {told(self.operated_on)}"
 
 
 class ReoperationOnTear(TearFinding):
@@ -330,7 +336,7 @@ class Complication(KneeEvent):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_kind_display().lower()} of {self.noticed_on}"
+        return f"{self.get_kind_display().lower()} of {told(self.noticed_on)}"
 
 
 class Contact(KneeEvent):
@@ -347,7 +353,7 @@ class Contact(KneeEvent):
         constraints: ClassVar = [*choice_checks("contact", source=ContactSource)]
 
     def __str__(self) -> str:
-        return f"{self.get_source_display().lower()} of {self.contacted_on}"
+        return f"{self.get_source_display().lower()} of {told(self.contacted_on)}"
 
 
 class EndOfFollowUp(Entry):
@@ -379,7 +385,7 @@ class EndOfFollowUp(Entry):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_reason_display().lower()} on {self.ended_on}"
+        return f"{self.get_reason_display().lower()} on {told(self.ended_on)}"
 
     def clean(self) -> None:
         """Nobody leaves before the first operation."""
@@ -387,7 +393,10 @@ class EndOfFollowUp(Entry):
         first = operations.aggregate(day=Min("operated_on"))["day"]
         if self.ended_on and first and self.ended_on < first:
             raise ValidationError(
-                {"ended_on": f"{self.ended_on} lies before the first operation ({first}). Correct it."}
+                {
+                    "ended_on": f"{told(self.ended_on)} lies before the first operation ({told(first)}). "
+                    "Correct it."
+                }
             )
 
 

@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db.models import CheckConstraint, Choices, Q
 from django.utils import timezone
+from django.utils.formats import date_format
 
 
 class FieldCheck(CheckConstraint):
@@ -42,6 +43,11 @@ def _choice_check(model: str, field: str, allowed: list[Any]) -> CheckConstraint
     return FieldCheck(condition=one_of, name=f"{model}_{field}_code")
 
 
+def told(day: date | None) -> str:
+    """A day as pages show it, in the words of rows and refusals."""
+    return str(date_format(day)) if day else "no date"
+
+
 # The easternmost offset of the time-zone database: where a day begins first.
 FIRST_TO_BEGIN_A_DAY = timedelta(hours=14)
 
@@ -53,5 +59,5 @@ def not_in_future(value: date) -> None:
         raise ValidationError(
             "%(value)s lies in the future (nowhere is it later than %(latest)s yet). Correct the date.",
             code="future",
-            params={"value": value.isoformat(), "latest": latest.isoformat()},
+            params={"value": told(value), "latest": told(latest)},
         )

@@ -11,7 +11,7 @@ from django.db.models import F, Max, Q
 
 from registry import sealing
 from registry.models.keeping import STANDING, Kept
-from registry.models.limits import between, choice_checks, not_in_future, range_check
+from registry.models.limits import between, choice_checks, not_in_future, range_check, told
 from registry.rules.acuity import whole_years
 from registry.rules.healing import FAILED_CLEFT_FROM_PERCENT, HEALED_CLEFT_BELOW_PERCENT
 from registry.rules.indications import USUAL_VARUS_LIMIT_DEG
@@ -145,7 +145,7 @@ class GradePeriod(Kept):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_grade_display()} since {self.since}"
+        return f"{self.get_grade_display()} since {told(self.since)}"
 
 
 # Dates, from a knee, on which its patient was alive.
@@ -209,8 +209,8 @@ class Patient(Kept):
         if self.died_on and alive_on and self.died_on < alive_on:
             raise ValidationError(
                 {
-                    "died_on": f"{self.died_on} lies before the last day the patient was seen alive, "
-                    f"{alive_on}. Correct it."
+                    "died_on": f"{told(self.died_on)} lies before the last day the patient was seen alive, "
+                    f"{told(alive_on)}. Correct it."
                 }
             )
 

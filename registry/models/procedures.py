@@ -10,7 +10,7 @@ from django.db.models.lookups import Exact
 
 from registry.models.keeping import STANDING, Entry, Kept
 from registry.models.labels import device_identifier, label_text
-from registry.models.limits import FieldCheck, between, choice_checks, not_in_future, range_check
+from registry.models.limits import FieldCheck, between, choice_checks, not_in_future, range_check, told
 from registry.models.people import SIGNS_OF_LIFE, Knee, Surgeon, Unit, User
 from registry.rules.acuity import AcuityCode, acuity
 from registry.rules.indications import PREREQUISITES, IndicationVerdict, indication_verdict
@@ -210,7 +210,7 @@ class IndexProcedure(Entry):
         ]
 
     def __str__(self) -> str:
-        return f"operation of {self.operated_on} on the {self.knee}"
+        return f"operation of {told(self.operated_on)} on the {self.knee}"
 
     def clean(self) -> None:
         if self.operated_on is None or self.knee_id is None:
@@ -218,11 +218,11 @@ class IndexProcedure(Entry):
         patient = self.knee.patient
         if self.operated_on < patient.born_on:
             raise ValidationError(
-                {"operated_on": f"{self.operated_on} lies before the patient's birth. Correct it."}
+                {"operated_on": f"{told(self.operated_on)} lies before the patient's birth. Correct it."}
             )
         if patient.died_on and self.operated_on > patient.died_on:
             raise ValidationError(
-                {"operated_on": f"{self.operated_on} lies after the patient's death. Correct it."}
+                {"operated_on": f"{told(self.operated_on)} lies after the patient's death. Correct it."}
             )
 
     @property
@@ -257,7 +257,8 @@ class IndexProcedure(Entry):
             for event in getattr(self.knee, rows).filter(**{f"{day}__lt": first} if first else {})
         ]
         returned = [
-            f"the {tear} of the operation of {tear.procedure.operated_on} is the return of one of its tears"
+            f"the {tear} of the operation of {told(tear.procedure.operated_on)} "
+            "is the return of one of its tears"
             for mine in self.tears.all()
             for tear in mine.revisions.select_related("procedure")
         ]

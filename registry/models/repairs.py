@@ -8,7 +8,7 @@ from django.db import models
 from django.db.models import Q
 
 from registry.models.keeping import STANDING, Entry, Kept
-from registry.models.limits import between, choice_checks, range_check
+from registry.models.limits import between, choice_checks, range_check, told
 from registry.models.people import Surgeon
 from registry.models.procedures import IndexProcedure
 from registry.vocabulary import (
@@ -166,7 +166,7 @@ class Tear(Kept):
 
     def in_the_way(self) -> list[str]:
         return [
-            f"the {tear} of the operation of {tear.procedure.operated_on} is its return"
+            f"the {tear} of the operation of {told(tear.procedure.operated_on)} is its return"
             for tear in self.revisions.select_related("procedure")
         ]
 

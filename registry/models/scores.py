@@ -6,7 +6,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 
 from registry.models.keeping import STANDING, Entry
-from registry.models.limits import choice_checks, not_in_future
+from registry.models.limits import choice_checks, not_in_future, told
 from registry.models.people import Knee
 from registry.scoring import INSTRUMENTS
 from registry.vocabulary import ReoperatedSince
@@ -41,7 +41,7 @@ class ScoreResponse(Entry):
         ]
 
     def __str__(self) -> str:
-        return f"{self.instrument} of {self.answered_on}"
+        return f"{self.instrument} of {told(self.answered_on)}"
 
     def clean(self) -> None:
         instrument = INSTRUMENTS.get(self.instrument)

@@ -186,9 +186,7 @@ def _found(request: HttpRequest, units: QuerySet[Unit], sought: Sought) -> HttpR
     return render(request, "registry/lots.html", context)
 
 
-def _log(
-    request: HttpRequest, sought: Sought, implants: QuerySet[Implant], *, as_file: bool = False
-) -> int:
+def _log(request: HttpRequest, sought: Sought, implants: QuerySet[Implant], *, as_file: bool = False) -> int:
     """Keep who looked for what, why and how many knees were found; that number."""
     assert isinstance(request.user, User)  # noqa: S101 - require() let nobody else pass
     knees = implants.order_by().values("procedure__knee").distinct().count()

@@ -190,6 +190,9 @@ STORED: tuple[tuple[str, str, str], ...] = (
 # What a page asks for without a form over that very column.
 ENTERED_OTHERWISE: dict[str, str] = {
     "Unit.code": "appoint (command)",
+    "PlannedTimePoint.time_point": "ReviewForm (one for each)",
+    "PlannedTimePoint.due_day": "ReviewForm",
+    "PlannedTimePoint.window_days": "ReviewForm",
     "Patient.unit": "PatientForm",
     "Identity.unit": "PatientForm",
     "Identity.hospital_number_index": "PatientForm (from the number)",

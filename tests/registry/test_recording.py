@@ -156,7 +156,7 @@ def test_an_operation_takes_its_parts_along_and_brings_them_back(cast: Cast) -> 
 
 def test_what_still_rests_on_an_operation_is_named(cast: Cast) -> None:
     factories.a_contact(cast.repair, 100)
-    with pytest.raises(ValidationError, match="phone of 2024-06-09 would lie before the first operation"):
+    with pytest.raises(ValidationError, match="phone of 9 Jun 2024 would lie before the first operation"):
         withdraw(cast.repair.tear.procedure, WHY)
     assert Repair.objects.count() == 1
 

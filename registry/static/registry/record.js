@@ -2,8 +2,9 @@
 // the server put where nothing was chosen yet. Listeners sit on the document: cards swapped in later work as well.
 
 const UNDECIDED = ["", "unknown", "not_assessed"];
-const touched = new WeakSet();
-const proposed = new Map(); // control -> what stood there before
+// By name, since a card that comes back from the server has new controls.
+const touched = new Set();
+const proposed = new Map(); // name -> what stood there before
 let isPutting = false; // no hand is at the control: the page fills it itself
 
 const pageForm = () => document.getElementById("operation-form");
@@ -82,7 +83,7 @@ function codeOf(control) {
 function fillCode(control) {
   const prefix = control.name.slice(0, control.name.lastIndexOf("-"));
   const coded = pageForm().elements[`${prefix}-${control.dataset.fills}`];
-  if (!coded || (touched.has(coded) && coded.value !== "")) return;
+  if (!coded || (touched.has(coded.name) && coded.value !== "")) return;
   put(coded, codeOf(control));
 }
 
@@ -91,28 +92,30 @@ function fillCode(control) {
 /** What a hand chose, took over or finds on record stays; so does a default, once the page was sent. */
 function mayFollow(control) {
   const { proposes } = pageForm().dataset;
-  if (!proposes || touched.has(control) || control.closest(".is-taken")) return false;
-  return proposed.has(control) || UNDECIDED.includes(control.value) || proposes === "all";
+  if (!proposes || touched.has(control.name) || control.closest(".is-taken")) return false;
+  return proposed.has(control.name) || UNDECIDED.includes(control.value) || proposes === "all";
 }
 
 function propose() {
   const wanted = new Map([...document.querySelectorAll("[data-propose]")].map((each) => [each.dataset.propose, each.value]));
   let isChanged = false;
-  for (const [control, before] of proposed) {
-    if (wanted.has(control.name) || !mayFollow(control)) continue;
-    proposed.delete(control);
+  for (const [name, before] of proposed) {
+    const control = pageForm().elements[name];
+    if (wanted.has(name)) continue;
+    proposed.delete(name);
+    if (!control || touched.has(name)) continue;
     control.value = before;
     isChanged = true;
   }
   for (const [name, value] of wanted) {
     const control = pageForm().elements[name];
     if (!control || control.value === value || !mayFollow(control)) continue;
-    if (!proposed.has(control)) proposed.set(control, control.value);
+    if (!proposed.has(name)) proposed.set(name, control.value);
     control.value = value;
     isChanged = true;
   }
   for (const mark of document.querySelectorAll(".is-proposed")) mark.classList.remove("is-proposed");
-  for (const control of proposed.keys()) control.closest(".placed")?.classList.add("is-proposed");
+  for (const name of proposed.keys()) pageForm().elements[name].closest(".placed").classList.add("is-proposed");
   // The facts follow, but no draft is kept of what nobody typed.
   if (isChanged) document.getElementById("facts").dispatchEvent(new Event("proposed"));
 }
@@ -128,8 +131,8 @@ function put(control, value) {
 document.addEventListener("input", (event) => {
   if (!isOnPage(event.target)) return;
   if (!isPutting) {
-    touched.add(event.target);
-    proposed.delete(event.target);
+    touched.add(event.target.name);
+    proposed.delete(event.target.name);
     event.target.closest(".placed")?.classList.remove("is-taken", "is-proposed");
   }
   if (event.target.dataset.fills) fillCode(event.target);
@@ -146,6 +149,16 @@ document.addEventListener("htmx:beforeSwap", (event) => {
   event.preventDefault();
   if (target.id !== "facts") location.assign(xhr.responseURL);
 });
+
+/** What is pressed while a card is on its way is sent when the card has come: it shall not be recorded as it was before. */
+document.addEventListener("submit", (event) => {
+  if (!isOnPage(event.target) || !isWaiting()) return;
+  event.preventDefault();
+  event.stopImmediatePropagation();
+  document.addEventListener("htmx:afterSettle", () => event.submitter.click(), { once: true });
+});
+
+const isWaiting = () => pageForm().querySelector("button.htmx-request") !== null;
 
 if (pageForm() && !document.querySelector("[autofocus]")) {
   const open = stops().find(isStop);

@@ -39,7 +39,7 @@ def test_page_refuses_a_failure_before_its_operation(cast: Cast) -> None:
     removal = of_tear(cast.repair, action="partial_removal", site="same")
     response = cast.client("clinician").post(path(cast, "reoperation"), {**entry, **removal})
     assert response.status_code == 422
-    assert "2024-02-29 lies before the operation on this knee (2024-03-01). Correct it." in text(response)
+    assert "29 Feb 2024 lies before the operation on this knee (1 Mar 2024). Correct it." in text(response)
     assert not Reoperation.objects.exists()
     assert not ReoperationOnTear.objects.exists()
 
@@ -51,7 +51,7 @@ def test_page_refuses_a_failure_before_the_operation_on_that_tear(cast: Cast) ->
     entry = {"operated_on": (AFTER - timedelta(days=1)).isoformat(), "other_surgery": "none"}
     removal = of_tear(repair, action="partial_removal", site="same")
     response = cast.client("clinician").post(path(cast, "reoperation"), {**entry, **removal})
-    assert "2024-09-16 lies before the operation on the longitudinal-vertical tear" in text(response)
+    assert "16 Sep 2024 lies before the operation on the longitudinal-vertical tear" in text(response)
     assert not Reoperation.objects.exists()
 
 

@@ -6,7 +6,7 @@ import pytest
 import time_machine
 from django.core.exceptions import ValidationError
 
-from registry.models.limits import not_in_future
+from registry.models.limits import not_in_future, told
 
 
 @pytest.mark.parametrize(
@@ -24,5 +24,5 @@ def test_a_day_that_has_begun_somewhere_is_not_in_the_future(now: datetime, last
         with pytest.raises(ValidationError) as refusal:
             not_in_future(date.fromordinal(last.toordinal() + 1))
     (words,) = refusal.value.messages
-    assert words.startswith(f"{date.fromordinal(last.toordinal() + 1)} lies in the future")
-    assert str(last) in words
+    assert words.startswith(f"{told(date.fromordinal(last.toordinal() + 1))} lies in the future")
+    assert told(last) in words

@@ -137,7 +137,7 @@ def test_a_rule_holds_for_a_correction_too(cast: Cast) -> None:
     page = {**page_of(cast, "visit", visit), "seen_on": "2024-02-01", "correction-reason": "wrong day"}
     response = send(cast, "visit", visit, page)
     assert response.status_code == 422
-    assert "2024-02-01 lies before the operation on this knee" in text(response)
+    assert "1 Feb 2024 lies before the operation on this knee" in text(response)
     assert Visit.objects.get().seen_on == DAY
 
 

@@ -381,13 +381,13 @@ def test_a_grade_is_added_and_the_latest_shown(cast: Cast) -> None:
     send(cast, GRADES, grade="consultant", since="2020-04-01")
     assert send(cast, GRADES, grade="specialist", since="2015-04-01").headers["Location"] == OAK
     assert [str(grade) for grade in cast.oak.grades.all()] == [
-        "Specialist since 2015-04-01",
-        "Consultant since 2020-04-01",
+        "Specialist since 1 Apr 2015",
+        "Consultant since 1 Apr 2020",
     ]
     assert {told.made_by for told in Correction.objects.all()} == {cast.administrator}
     page = shown(cast)
     assert "<td> Consultant </td>" in page
-    assert "Dr Oak: Specialist since 2015-04-01" in page
+    assert "Dr Oak: Specialist since 1 Apr 2015" in page
 
 
 @pytest.mark.parametrize(
@@ -414,7 +414,7 @@ def test_a_grade_is_withdrawn_with_a_reason(cast: Cast) -> None:
     record(grade := GradePeriod(surgeon=cast.oak, grade="consultant", since=date(2020, 4, 1)))
     path = f"{GRADES}{grade.pk}/"
     assert path in shown(cast, OAK)
-    assert "Withdraw: Dr Oak, Consultant since 2020-04-01" in shown(cast, path)
+    assert "Withdraw: Dr Oak, Consultant since 1 Apr 2020" in shown(cast, path)
     assert send(cast, path, reason=" ").status_code == 422
     assert send(cast, path, reason="Was a specialist").headers["Location"] == OAK
     assert not GradePeriod.objects.exists()

@@ -63,7 +63,7 @@ def test_an_unsigned_note_is_withdrawn_with_a_reason_too(cast: Cast) -> None:
 def test_what_stands_in_the_way_is_said_in_words(cast: Cast) -> None:
     look, operation = a_look(cast), cast.repair.tear.procedure
     page = text(cast.client("surgeon").get(address(cast, "operation", operation)))
-    assert "second look of 2024-10-01 would lie before the first operation on this knee" in page
+    assert "second look of 1 Oct 2024 would lie before the first operation on this knee" in page
     assert ">Withdraw</button>" not in page
     response = withdraw(cast, "operation", operation)
     assert response.status_code == 422

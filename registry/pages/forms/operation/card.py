@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from registry.models import IndexProcedure, Repair, SuturePass, Tear
+from registry.models.repairs import TECHNIQUE_FIELDS
 from registry.pages.forms.base import Spoken
 from registry.pages.forms.operation.base import Posted
 from registry.pages.forms.operation.recorded import Recorded
@@ -14,7 +15,7 @@ from registry.pages.forms.operation.tears import TearForm
 from registry.pages.forms.saving import Entry
 from registry.pages.tears import Offered
 from registry.tear_map import Mark
-from registry.vocabulary import REPAIRED_TREATMENTS, Pattern
+from registry.vocabulary import REPAIRED_TREATMENTS, Pattern, Treatment
 
 
 @dataclass
@@ -51,12 +52,25 @@ class TearCard:
     def is_valid(self) -> bool:
         self.tear.empty_permitted = not self.is_used
         if not self.tear.says_repaired:
-            return self.tear.is_valid()
+            return self.tear.is_valid() and self._has_no_repair()
         # A tear said to be repaired owes a technique.
         self.repair.empty_permitted = False
         for each in self.passes:
             each.empty_permitted = each.instance.pk is None
         return all([form.is_valid() for form in self.forms])
+
+    def _has_no_repair(self) -> bool:
+        """Whether no technique is ticked of a tear not repaired; one on record goes with the correction."""
+        ticked = any(self.repair[name].value() for name in TECHNIQUE_FIELDS)
+        if self.repair.instance.pk or not ticked:
+            return True
+        done = Treatment(self.tear.cleaned_data["treatment"]).label
+        self.tear.add_error(
+            "treatment",
+            f"This tear is marked '{done}', so it has no repair. Mark it repaired or part repaired, or "
+            "untick its technique.",
+        )
+        return False
 
     @property
     def checked(self) -> list[Spoken]:
