@@ -209,7 +209,9 @@ def _plain(column: Any, value: Any) -> Any:
 
 def parts_of(row: Kept) -> Iterator[Kept]:
     """Everything standing that is part of a row, a part before its whole; the row itself last."""
-    for relation in row._meta.related_objects:
+    # Operations last: what followed them cannot stand before a knee's first.
+    relations = sorted(row._meta.related_objects, key=lambda each: each.related_model is IndexProcedure)
+    for relation in relations:
         model: Any = relation.related_model
         if issubclass(model, Kept) and relation.field.name in model.PART_OF:
             for part in model.objects.filter(**{relation.field.name: row}):

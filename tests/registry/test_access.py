@@ -123,8 +123,9 @@ ENTRY_PAGES = {
     "rehabilitation": "/knees/{knee}/operations/{operation}/rehabilitation/",
     "withdraw": "/knees/{knee}/withdraw/contact/{contact}/",
     "withdraw operation": "/knees/{knee}/withdraw/operation/{operation}/",
+    "correct operation": "/knees/{knee}/operations/{operation}/correct/",
 }
-OF_OPERATION, ALL_SEE = ("withdraw operation",), ("history",)
+OF_OPERATION, ALL_SEE = ("withdraw operation", "correct operation"), ("history",)
 ENTRY_ROLES = {
     "surgeon": (200, 200, 200),
     "colleague": (200, 200, 200),

@@ -23,6 +23,7 @@ from registry.models import (
     Reoperation,
     ReoperationOnTear,
     Repair,
+    Surgeon,
     Tear,
     Unit,
     User,
@@ -152,6 +153,20 @@ def test_an_operation_takes_its_parts_along_and_brings_them_back(cast: Cast) -> 
     assert len(acts) == 1
     reinstate(acts.pop(), Act(cast.surgeon, "right after all"))
     assert all(model.objects.count() == 1 for model in (IndexProcedure, Tear, Repair))
+
+
+def test_a_patient_recorded_by_mistake_goes_with_everything(cast: Cast) -> None:
+    later = factories.an_operation(
+        cast.unit, cast.oak, cast.knee, operated_on=OPERATED_ON + timedelta(200), injured_on=None
+    )
+    factories.a_failure(factories.a_repair(later, revises=cast.repair.tear), 30)
+    factories.a_contact(cast.repair, 400)
+    withdraw(cast.knee.patient, Act(cast.surgeon, "a test patient"))
+    kept = {Unit, Surgeon}
+    assert [model.__name__ for model in kept_models() if model.objects.exists() and model not in kept] == []
+    reinstate(Correction.objects.values_list("act", flat=True)[0], Act(cast.surgeon, "no test"))
+    assert Repair.objects.count() == 2
+    assert Contact.objects.count() == 1
 
 
 def test_what_still_rests_on_an_operation_is_named(cast: Cast) -> None:

@@ -22,6 +22,8 @@ def old_database(tmp_path: Path, django_db_blocker: Any) -> Iterator[Any]:
     connections.databases[OLD] = connections.databases["default"] | {
         "ENGINE": "django.db.backends.sqlite3",
         "NAME": str(tmp_path / "old.sqlite3"),
+        "HOST": "",
+        "OPTIONS": {},
     }
     with django_db_blocker.unblock():
         call_command("migrate", *FIRST_RELEASE, database=OLD, verbosity=0)
