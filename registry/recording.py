@@ -145,6 +145,8 @@ def _change(row: Kept, act: Act, kind: CorrectionKind) -> None:
             row_table=row._meta.db_table, row_id=row.pk, version__gt=row.version
         )
         raise ChangedMeanwhile(list(later))
+    if before.withdrawn_at and row.stands:
+        kind = CorrectionKind.REINSTATED
     if kind in (CorrectionKind.CORRECTED, CorrectionKind.REINSTATED):
         row.full_clean()
     stood, stands = _values(before), _values(row)
