@@ -112,9 +112,9 @@ def timeline(
 
 
 def entered_late() -> Q:
-    """Whether an operation was entered later from old notes, by its unit's limit."""
+    """Whether a repair was entered later from old notes, by its unit's limit."""
     procedure = "tear__procedure__"
-    gap: Any = Days(F(f"{procedure}recorded_at"), F(f"{procedure}operated_on"))
+    gap: Any = Days(F("recorded_at"), F(f"{procedure}operated_on"))
     return Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
 
 

@@ -90,8 +90,7 @@ def withdraw(row: Kept, act: Act) -> None:
         )
     for part in parts_of(row):
         if part.stands:
-            part.withdrawn_at = timezone.now()
-            _change(part, act, CorrectionKind.WITHDRAWN)
+            _set(part, act, CorrectionKind.WITHDRAWN, withdrawn_at=timezone.now())
 
 
 @transaction.atomic
@@ -101,15 +100,25 @@ def reinstate(withdrawn: UUID, act: Act) -> None:
     taken = Correction.objects.filter(act=withdrawn, kind=CorrectionKind.WITHDRAWN).order_by("-pk")
     for correction in taken:
         row = tables[correction.row_table].ever.get(pk=correction.row_id)
-        row.withdrawn_at = None
-        _change(row, act, CorrectionKind.REINSTATED)
+        _set(row, act, CorrectionKind.REINSTATED, withdrawn_at=None)
 
 
 @transaction.atomic
-def sign(procedure: IndexProcedure, by: User) -> None:
-    """Sign an operation note; from then on a correction needs a reason of its own."""
-    procedure.signed_at, procedure.signed_by = timezone.now(), by
-    _change(procedure, Act(by, "Signed"), CorrectionKind.SIGNED)
+def sign(procedure: IndexProcedure, by: User, seen: int | None = None) -> None:
+    """Sign an operation note, once; from then on a correction needs a reason of its own.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        The note was changed after `seen`.
+    ValidationError
+        It is signed.
+    """
+    if seen is not None:
+        _refuse_if_changed(procedure, seen)
+    if procedure.is_signed:
+        raise ValidationError("This note is signed already. A correction of it stays under that signature.")
+    _set(procedure, Act(by, "Signed"), CorrectionKind.SIGNED, signed_at=timezone.now(), signed_by=by)
 
 
 def latest_correction(entry: Kept) -> int:
@@ -138,6 +147,19 @@ def _save_new(row: models.Model, by: User | None) -> None:
     row.save()
 
 
+def _set(row: Kept, act: Act, kind: CorrectionKind, **values: Any) -> None:
+    """Change a row that was read as it is on record; refused, it stays as it was read."""
+    stood = {name: getattr(row, name) for name in values}
+    try:
+        for name, value in values.items():
+            setattr(row, name, value)
+        _change(row, act, kind)
+    except Exception:
+        for name, value in stood.items():
+            setattr(row, name, value)
+        raise
+
+
 def _change(row: Kept, act: Act, kind: CorrectionKind) -> None:
     before: Kept = type(row).ever.select_for_update().get(pk=row.pk)
     if before.version != row.version:
@@ -155,8 +177,14 @@ def _change(row: Kept, act: Act, kind: CorrectionKind) -> None:
         return
     _refuse_without_reason(row, act)
     row.version += 1
-    _note(row, act, kind, {name: stood[name] for name in changed}, {name: stands[name] for name in changed})
-    row.save()
+    try:
+        _note(
+            row, act, kind, {name: stood[name] for name in changed}, {name: stands[name] for name in changed}
+        )
+        row.save()
+    except Exception:
+        row.version -= 1
+        raise
 
 
 def _refuse_without_reason(row: Kept, act: Act) -> None:

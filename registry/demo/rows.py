@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import fields
+from datetime import datetime
 from functools import cache
 from itertools import count
 from operator import attrgetter
@@ -169,12 +170,13 @@ class Rows:
             tears[tear.number] = self._mistyped(
                 Tear, slips.get(tear.number), by, **columns(Tear, tear), **links
             )
-            self._repair(tear, tears[tear.number])
+            self._repair(tear, tears[tear.number], story.recorded_at)
         self._note(story, procedure, tears)
 
-    def _repair(self, story: TearStory, tear: int) -> None:
+    def _repair(self, story: TearStory, tear: int, recorded_at: datetime) -> None:
         if story.repair:
-            repair = self._add(Repair, **columns(Repair, story.repair), tear_id=tear)
+            known = columns(Repair, story.repair)
+            repair = self._add(Repair, **known, recorded_at=recorded_at, tear_id=tear)
             for each in story.repair.passes:
                 self._add(SuturePass, **columns(SuturePass, each), repair_id=repair)
 

@@ -3,6 +3,7 @@
 import uuid
 
 from django.db import migrations
+from django.db.models import OuterRef, Subquery
 
 ENTRIES = ('complication', 'contact', 'endoffollowup', 'imaging', 'reoperation', 'scoreresponse', 'secondlook', 'visit')
 ACCOMPANYING = ("delamination", "longitudinal", "horizontal", "radial", "flap")
@@ -19,6 +20,9 @@ def fill(apps, schema_editor):
             rows.append(row)
         model.objects.using(database).bulk_update(rows, ["uuid"], batch_size=AT_ONCE)
     tears = apps.get_model("registry", "Tear").objects.using(database)
+    operation = apps.get_model("registry", "IndexProcedure").objects.using(database)
+    recorded_at = operation.filter(tears__repair=OuterRef("pk")).values("recorded_at")[:1]
+    apps.get_model("registry", "Repair").objects.using(database).update(recorded_at=Subquery(recorded_at))
     for code in ACCOMPANYING:
         tears.filter(accompanying_pattern=code).update(**{f"with_{code}": True})
 

@@ -3,6 +3,7 @@
 import uuid
 
 from django.db import migrations, models
+from django.utils import timezone
 
 ENTRIES = ('complication', 'contact', 'endoffollowup', 'imaging', 'reoperation', 'scoreresponse', 'secondlook', 'visit')
 
@@ -17,6 +18,11 @@ class Migration(migrations.Migration):
                 field=models.UUIDField(default=uuid.uuid4, editable=False, unique=True),
             )
             for name in ENTRIES
+        ),
+        migrations.AlterField(
+            model_name="repair",
+            name="recorded_at",
+            field=models.DateTimeField(default=timezone.now, editable=False),
         ),
         migrations.RemoveConstraint(model_name="tear", name="tear_accompanying_pattern_code"),
         migrations.RemoveField(model_name="tear", name="accompanying_pattern"),

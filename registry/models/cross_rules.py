@@ -254,6 +254,11 @@ def _alive_rules(event: _Event) -> list[CrossRule]:
 
 
 def _reading_rules() -> list[CrossRule]:
+    read = (
+        "SELECT 1 FROM registry_tearreading r JOIN registry_tear t ON t.id = r.tear_id "
+        "WHERE t.procedure_id = NEW.id AND r.withdrawn_at IS NULL "
+        "AND r.reader_id IN (NEW.lead_surgeon_id, NEW.first_assistant_id, NEW.repaired_by_id)"
+    )
     own = (
         "SELECT 1 FROM registry_tear t JOIN registry_indexprocedure p ON p.id = t.procedure_id "
         "WHERE t.id = NEW.tear_id "
@@ -265,7 +270,14 @@ def _reading_rules() -> list[CrossRule]:
             "registry_tearreading",
             f"EXISTS ({own})",
             "a second reading is made by a surgeon who was not at the operation",
-        )
+        ),
+        CrossRule(
+            "registry_indexprocedure_without_its_readers",
+            "registry_indexprocedure",
+            f"EXISTS ({read})",
+            "a surgeon of this operation has read one of its tears as a second reader",
+            ON_UPDATE,
+        ),
     ]
 
 

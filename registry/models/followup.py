@@ -409,10 +409,12 @@ class SoftAnswer(Kept):
     look = models.ForeignKey(
         SecondLook, on_delete=models.PROTECT, null=True, blank=True, related_name="soft_answers"
     )
-    tear = models.ForeignKey(Tear, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    tear = models.ForeignKey(
+        Tear, on_delete=models.PROTECT, null=True, blank=True, related_name="soft_answers"
+    )
     code = models.SlugField(max_length=60)
     answer = models.CharField(max_length=200)
-    PART_OF = ("procedure", "look")
+    PART_OF = ("procedure", "look", "tear")
 
     class Meta:
         constraints: ClassVar = [

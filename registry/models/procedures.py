@@ -215,6 +215,7 @@ class IndexProcedure(Entry):
     def clean(self) -> None:
         if self.operated_on is None or self.knee_id is None:
             return
+        self._refuse_readers()
         patient = self.knee.patient
         if self.operated_on < patient.born_on:
             raise ValidationError(
@@ -223,6 +224,19 @@ class IndexProcedure(Entry):
         if patient.died_on and self.operated_on > patient.died_on:
             raise ValidationError(
                 {"operated_on": f"{told(self.operated_on)} lies after the patient's death. Correct it."}
+            )
+
+    def _refuse_readers(self) -> None:
+        """Who read one of its tears as a second reader was not at the operation."""
+        if self.pk is None:
+            return
+        readers = Surgeon.objects.filter(
+            pk__in=self.team, readings__tear__procedure=self, readings__withdrawn_at__isnull=True
+        )
+        if reader := readers.first():
+            raise ValidationError(
+                f"{reader} has read a tear of this operation as a second reader, so was not at it. Name another "
+                "surgeon, or let that reading be withdrawn first."
             )
 
     @property

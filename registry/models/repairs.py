@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 from registry.models.keeping import STANDING, Entry, Kept
 from registry.models.limits import between, choice_checks, range_check, told
@@ -218,6 +219,8 @@ class Repair(Kept):
     """How a tear was repaired: the unit that survival counts."""
 
     tear = models.OneToOneField(Tear, on_delete=models.PROTECT, related_name="repair")
+    # Of its own: a repair added to an old operation by a correction was entered later than that.
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
     all_inside = models.BooleanField(default=False)
     inside_out = models.BooleanField(default=False)
     outside_in = models.BooleanField(default=False)

@@ -15,6 +15,7 @@ from outcomes.cohort import Cohort
 from outcomes.counts import count_table
 from outcomes.failure import DEFINITIONS
 from outcomes.standing import standings
+from outcomes.timeline import entered_late
 from registry.models import (
     Contact,
     Correction,
@@ -23,6 +24,7 @@ from registry.models import (
     Reoperation,
     ReoperationOnTear,
     Repair,
+    SoftAnswer,
     Surgeon,
     Tear,
     Unit,
@@ -94,6 +96,49 @@ def test_a_signed_note_is_corrected_only_with_a_reason_of_its_own(cast: Cast) ->
     correct(tear, act=Act(cast.surgeon, "measured on the video"))
     assert Tear.objects.get().length_mm == 12
     assert IndexProcedure.objects.get().signed_by == cast.surgeon
+
+
+def test_a_note_is_signed_once_and_as_it_was_seen(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    seen = latest_correction(operation)
+    factories.corrected(cast.repair.tear, length_mm=12)
+    with pytest.raises(ChangedMeanwhile):
+        sign(operation, cast.surgeon, seen)
+    assert not operation.is_signed
+    sign(operation, cast.surgeon, latest_correction(operation))
+    with pytest.raises(ValidationError, match="signed already"):
+        sign(operation, cast.colleague)
+    assert IndexProcedure.objects.get().signed_by == cast.surgeon
+
+
+def test_what_is_refused_leaves_the_row_as_it_was_read(cast: Cast) -> None:
+    factories.a_contact(cast.repair, 10)
+    operation = cast.repair.tear.procedure
+    operation.operated_on = OPERATED_ON + timedelta(days=20)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        correct(operation, act=WHY)
+    assert operation.version == 1
+    operation.operated_on = OPERATED_ON + timedelta(days=5)
+    correct(operation, act=WHY)
+    assert IndexProcedure.objects.get().version == 2
+
+
+def test_an_answer_goes_with_the_tear_it_is_about(cast: Cast) -> None:
+    answer = SoftAnswer(
+        procedure=cast.repair.tear.procedure, tear=cast.repair.tear, code="zone", answer="seen so"
+    )
+    record(answer)
+    withdraw(cast.repair.tear, WHY)
+    assert not SoftAnswer.objects.exists()
+
+
+def test_a_repair_added_years_later_was_entered_later(cast: Cast) -> None:
+    tear = Tear(
+        procedure=cast.repair.tear.procedure, meniscus="lateral", pattern="radial", treatment="repaired"
+    )
+    correct(tear, Repair(tear=tear, inside_out=True), act=WHY)
+    late = Repair.objects.filter(entered_late())
+    assert [repair.tear.meniscus for repair in late] == ["lateral"]
 
 
 def test_the_database_too_refuses_a_correction_of_a_signed_note_without_reason(cast: Cast) -> None:

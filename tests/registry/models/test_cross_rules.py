@@ -465,6 +465,12 @@ def reading_by_who_assisted(cast: Cast) -> Write:
     return lambda: put(a_reading(cast.repair.tear, elm))
 
 
+def reader_named_in_the_team(cast: Cast) -> Write:
+    elm = factories.a_surgeon(cast.unit, "elm")
+    put(a_reading(cast.repair.tear, elm))
+    return lambda: change(cast.repair.tear.procedure, first_assistant=elm)
+
+
 ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
     "registry_indexprocedure_within_life": (
         operation_inserted_before_birth,
@@ -492,6 +498,7 @@ ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
         tear_changed_to_return_of_later,
     ),
     "registry_tear_withdrawn_without_return": (returned_tear_withdrawn,),
+    "registry_indexprocedure_without_its_readers": (reader_named_in_the_team,),
     "registry_tearreading_by_another": (
         reading_by_the_lead_surgeon,
         reading_by_who_repaired,
