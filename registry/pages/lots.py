@@ -44,7 +44,7 @@ class LotForm(Spoken, forms.Form):
         label="Label, scanned or typed",
         required=False,
         max_length=200,
-        help_text="Scan the code on the label into this field: it fills in device identifier and lot.",
+        help_text="Scan the code on the label into this field: device identifier and lot are read from it.",
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
     )
     device_identifier = forms.CharField(
