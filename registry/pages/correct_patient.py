@@ -1,5 +1,7 @@
 """Correct what is known of a patient: sex, birth and, the side of an only knee."""
 
+from functools import reduce
+from operator import or_
 from typing import Any
 from uuid import UUID
 
@@ -15,7 +17,7 @@ from registry.pages.correcting import answer, is_done
 from registry.pages.drafts import draft_bar, keeps_drafts
 from registry.pages.forms.base import RecordForm, Spoken
 from registry.pages.forms.saving import Entry
-from registry.recording import Act
+from registry.recording import Act, ChangedMeanwhile
 
 
 class PersonForm(RecordForm):
@@ -64,10 +66,14 @@ class PatientCorrection:
 
     @transaction.atomic
     def correct(self, act: Act, seen: int) -> None:
-        # Patient and knee are entries each; `seen` is a mark in the one sequence of all corrections.
-        for form in (self.person, self.side):
-            if form:
-                recording.correct(form.instance, act=act, seen=seen)
+        # Patient and knee are entries each; `seen` is a mark in the one sequence of all corrections, and
+        # what somebody else changed of either is told at once.
+        rows = [row for row in (self.person.instance, self.side and self.side.instance) if row]
+        later = reduce(or_, (recording.corrections_of(row) for row in rows)).filter(pk__gt=seen)
+        if theirs := list(later.select_related("made_by")):
+            raise ChangedMeanwhile(theirs)
+        for row in rows:
+            recording.correct(row, act=act, seen=seen)
 
 
 @cache_control(no_store=True)
@@ -80,7 +86,7 @@ def correct_patient(request: HttpRequest, knee: UUID) -> HttpResponse:
     def build(posted: Any) -> PatientCorrection:
         return PatientCorrection(found, posted)
 
-    given = answer(request, request.user, found.patient, build)
+    given = answer(request, request.user, found.patient, build, along=[found])
     if is_done(request, request.user, given, "Corrected."):
         return redirect("knee_story", found.uuid)
     context = {"knee": found, "answer": given, "draft": draft_bar(request, restored=given.restored)}

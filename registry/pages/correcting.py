@@ -1,6 +1,6 @@
 """How a page that corrects an entry is answered: saved, unchanged, to be mended, or changed meanwhile."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from typing import Any, Generic, Protocol, TypeVar
@@ -13,7 +13,7 @@ from registry.pages.corrections import Conflict, ReasonForm, with_theirs
 from registry.pages.drafts import draft_of, drop, fill
 from registry.pages.forms.base import Problem, Spoken, problems_of
 from registry.pages.forms.saving import Entry, attempt
-from registry.recording import Act, ChangedMeanwhile
+from registry.recording import Act, ChangedMeanwhile, latest_correction
 
 NOTHING_CHANGED = "Nothing was changed: it is on record like this."
 
@@ -67,7 +67,12 @@ Build = Callable[[Mapping[str, Any] | None], Page]
 
 
 def answer(
-    request: HttpRequest, user: User, entry: Kept, build: Build[Page], derived: str = ""
+    request: HttpRequest,
+    user: User,
+    entry: Kept,
+    build: Build[Page],
+    derived: str = "",
+    along: Sequence[Kept] = (),
 ) -> Answer[Page]:
     """Open a page of corrections, from its draft if there is one, or take what was sent.
 
@@ -79,11 +84,19 @@ def answer(
         Makes the page from what was posted (None: as it is on record), from rows read anew each time.
     derived
         The reason, where it need not be asked.
+    along
+        Further entries that the page corrects with it.
     """
+
+    def why(posted: Mapping[str, Any] | None = None) -> ReasonForm:
+        form = ReasonForm(entry, posted, derived)
+        form.initial["seen"] = max(latest_correction(each) for each in (entry, *along))
+        return form
+
     if request.method != "POST":
-        opened = Answer(Outcome.OPENED, build(None), ReasonForm(entry, derived=derived))
+        opened = Answer(Outcome.OPENED, build(None), why())
         return _filled(opened, draft_of(user, request.path))
-    page, reason = build(request.POST), ReasonForm(entry, request.POST, derived)
+    page, reason = build(request.POST), why(request.POST)
     if page.is_valid() and not page.has_changed:
         return Answer(Outcome.UNCHANGED, page, reason)
     sound = [page.is_valid(), reason.is_valid()]
@@ -92,7 +105,7 @@ def answer(
             return Answer(Outcome.SAVED, page, reason)
     except ChangedMeanwhile as met:
         typed = with_theirs(request.POST, build(request.POST).forms, met)
-        page, reason = build(typed), ReasonForm(entry, typed, derived)
+        page, reason = build(typed), why(typed)
         return Answer(Outcome.CHANGED_MEANWHILE, page, reason, conflict=Conflict.of(met, page.forms, user))
     return Answer(Outcome.TO_MEND, page, reason, problems_of([*page.forms, reason]))
 

@@ -24,15 +24,15 @@ from registry.vocabulary import LigamentState, LigamentSurgery, Pattern
 
 KINDS_SHOWN = 5
 _OPERATIONS_READ = 100
+_OPERATED = (LigamentState.STAGED, LigamentState.TREATED_HERE)
 
 OF_OPERATION = (
     "first_assistant",
     "repaired_by",
     "supervision",
     "anaesthetic",
-    "staging",
 )
-OF_TEAR = ("meniscus", "pattern", "treatment")
+OF_TEAR = ("pattern", "treatment")
 OF_REPAIR = (
     *TECHNIQUE_FIELDS,
     "rasped",
@@ -93,10 +93,15 @@ def _of_tear(card: TearCard) -> dict[str, str]:
 
 
 def _of_operation(entry: OperationEntry, procedure: IndexProcedure) -> dict[str, str]:
-    staged = [name for name in LIGAMENTS if getattr(procedure, name) == LigamentState.STAGED]
     # Of the tourniquet only that none was used; its minutes are another patient's.
     unused = ("tourniquet_min",) if procedure.tourniquet_min == 0 else ()
-    return _said_by(entry.procedure, (*OF_OPERATION, *staged, *unused))
+    return _said_by(entry.procedure, (*OF_OPERATION, *_of_ligaments(procedure), *unused))
+
+
+def _of_ligaments(procedure: IndexProcedure) -> tuple[str, ...]:
+    """The ACL that the kind was chosen by; of any other ligament nothing is known before it is seen."""
+    operated = [name for name in LIGAMENTS if getattr(procedure, name) in _OPERATED]
+    return ("acl", "staging") if operated == ["acl"] else ()
 
 
 def _own(person: User) -> QuerySet[IndexProcedure]:

@@ -1,7 +1,8 @@
 """Drafts: a page half filled in is kept, sealed, for who fills it in, and nobody else sees it.
 
-A page that keeps drafts is decorated with `keeps_drafts`, includes registry/draft_bar.html in its form, fills
-its forms from `draft_of` when it is opened, and calls `drop` once what it asked is on record.
+A page that keeps drafts is decorated with `keeps_drafts`, includes registry/draft_notice.html above its form
+and registry/draft_bar.html in it, fills its forms from `draft_of` when it is opened, and calls `drop` once
+what it asked is on record.
 """
 
 import json
@@ -41,19 +42,23 @@ View = Callable[..., HttpResponse]
 
 @dataclass(frozen=True, slots=True)
 class DraftBar:
-    """What draft_bar.html needs: the page, a signed mark of whose it is, and the draft it was filled from."""
+    """What draft_bar.html and draft_notice.html need: the page, a signed mark of whose it is, and its draft.
+
+    `about` is the hospital number that the draft names, where it names one.
+    """
 
     page: str
     owner: str
     restored_at: datetime | None
+    about: str = ""
     token_cookie: str = settings.CSRF_COOKIE_NAME
 
 
-def draft_bar(request: HttpRequest, *, restored: bool = False) -> DraftBar:
+def draft_bar(request: HttpRequest, *, restored: bool = False, about: str = "") -> DraftBar:
     """The bar of the page being answered; `restored` when its forms were filled from the draft."""
     assert isinstance(request.user, User)  # noqa: S101 - pages that keep drafts are for who is signed in
     draft = _standing(request.user, request.path) if restored else None
-    return DraftBar(request.path, _mark(request.user), draft.saved_at if draft else None)
+    return DraftBar(request.path, _mark(request.user), draft.saved_at if draft else None, about)
 
 
 def draft_of(user: User, page: str) -> QueryDict | None:

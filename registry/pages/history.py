@@ -31,6 +31,7 @@ from registry.models import (
     TearReading,
     User,
 )
+from registry.models.followup import KneeEvent
 from registry.models.history_rules import kept_models
 from registry.models.people import SIGNS_OF_LIFE
 from registry.pages.differences import Change, told
@@ -40,7 +41,7 @@ from registry.recording import Act, ChangedMeanwhile, reinstate
 from registry.vocabulary import CorrectionKind
 
 ACTS_A_PAGE = 20
-OPERATIONS = IndexProcedure._meta.db_table
+READINGS = TearReading._meta.db_table
 CHANGED_MEANWHILE = "Somebody else reinstated or changed it at the same moment. Look at what stands by now."
 
 
@@ -134,11 +135,21 @@ def _may_be_undone(person: User, corrections: Iterable[Correction]) -> set[UUID]
     withdrawn = [each for each in corrections if each.kind == CorrectionKind.WITHDRAWN]
     stand = _withdrawn_still(withdrawn)
     allowed = _allowed(person, withdrawn)
-    acts: dict[UUID, list[bool]] = defaultdict(list)
+    acts: dict[UUID, list[Correction]] = defaultdict(list)
     for each in withdrawn:
-        still = (each.row_table, each.row_id, each.version) in stand
-        acts[each.act].append(still and (each.entry_table, each.entry_id) in allowed)
-    return {act for act, rows in acts.items() if all(rows)}
+        acts[each.act].append(each)
+    return {
+        act
+        for act, rows in acts.items()
+        if all((each.row_table, each.row_id, each.version) in stand for each in rows)
+        and _is_allowed(rows, allowed)
+    }
+
+
+def _is_allowed(act: Iterable[Correction], allowed: set[tuple[str, int]]) -> bool:
+    """Whether what was withdrawn may come back; a reading comes with its tear, and never by itself."""
+    entries = {(each.entry_table, each.entry_id) for each in act if each.entry_table != READINGS}
+    return bool(entries) and entries <= allowed
 
 
 def _withdrawn_still(withdrawn: list[Correction]) -> set[tuple[str, int, int]]:
@@ -156,17 +167,27 @@ def _withdrawn_still(withdrawn: list[Correction]) -> set[tuple[str, int, int]]:
 
 
 def _allowed(person: User, withdrawn: list[Correction]) -> set[tuple[str, int]]:
-    """Entries whose withdrawal the person may undo: own operations, events; no readings."""
-    operations = {each.entry_id for each in withdrawn if each.entry_table == OPERATIONS}
-    units = units_for(person, Action.RECORD_OPERATION)
-    own = IndexProcedure.ever.filter(pk__in=operations, unit__in=units).values_list("pk", flat=True)
-    events = {
-        (each.entry_table, each.entry_id)
-        for each in withdrawn
-        if each.entry_table not in (OPERATIONS, TearReading._meta.db_table)
+    """Entries whose withdrawal the person may undo: those that the person may withdraw."""
+    ids: dict[str, set[int]] = defaultdict(set)
+    for each in withdrawn:
+        ids[each.entry_table].add(each.entry_id)
+    tables = {model._meta.db_table: model for model in kept_models()}
+    return {
+        (table, key)
+        for table, keys in ids.items()
+        if (right := _right_to(tables[table], person)) is not None
+        for key in tables[table].ever.filter(right, pk__in=keys).values_list("pk", flat=True)
     }
-    follows_up = units_for(person, Action.RECORD_FOLLOW_UP).exists()
-    return {(OPERATIONS, key) for key in own} | (events if follows_up else set())
+
+
+def _right_to(model: type[Kept], person: User) -> Q | None:
+    """Which entries of a kind the person may withdraw; None where nobody withdraws any by itself."""
+    followed = knees_for(person, Action.RECORD_FOLLOW_UP)
+    if model is IndexProcedure:
+        return Q(unit__in=units_for(person, Action.RECORD_OPERATION))
+    if model is EndOfFollowUp:
+        return Q(patient__in=followed.values("patient"))
+    return Q(knee__in=followed) if issubclass(model, KneeEvent) else None
 
 
 def _reinstate(

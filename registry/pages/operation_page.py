@@ -3,24 +3,32 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
+from uuid import UUID
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
+from django.urls import reverse
+from django.utils.formats import date_format
+from django.utils.html import format_html
 
-from registry.models import Surgeon
+from registry.models import IndexProcedure, Surgeon
 from registry.pages import defaults
 from registry.pages.corrections import Conflict, ReasonForm
-from registry.pages.drafts import DO, draft_bar, draft_of
+from registry.pages.drafts import DO, draft_bar, draft_of, drop
 from registry.pages.forms.base import Problem, Spoken, problems_of
 from registry.pages.forms.operation.base import Sectioned, as_sent
 from registry.pages.forms.operation.changes import Done, change
-from registry.pages.forms.operation.entry import OperationEntry, Setting
+from registry.pages.forms.operation.entry import ENTRY, OperationEntry, Setting
 from registry.pages.forms.operation.facts import told
 from registry.pages.sign import may_sign
 from registry.tear_map import SIDES, TearMap, tear_map
 
 LIKE, SCAN = "like", "implant-scan"
+SENT_DIFFERENT = (
+    'The page you sent was recorded before as <a href="{}">the operation of {}</a>; what you '
+    "typed now differs. Record it as another operation, or correct that one."
+)
 
 
 @dataclass
@@ -46,7 +54,7 @@ class Page:
 def opened(request: HttpRequest, setting: Setting) -> Page:
     """The page as it comes, filled from its draft if there is one, and with the habits asked for."""
     like = request.GET.get(LIKE, "")
-    draft = draft_of(setting.person, request.path)
+    draft = _draft(request, setting)
     if not like and draft is None:
         return Page(setting, OperationEntry.opened(setting))
     typed = QueryDict(mutable=True) if draft is None else draft
@@ -54,6 +62,30 @@ def opened(request: HttpRequest, setting: Setting) -> Page:
         typed = _taken_over(setting, typed, like)
     entry = OperationEntry.shown(setting, typed)
     return Page(setting, entry, like=typed.get(LIKE, ""), restored=draft is not None)
+
+
+def _draft(request: HttpRequest, setting: Setting) -> QueryDict | None:
+    """The draft of the page, unless it went on record after all, while the script was still keeping it."""
+    draft = draft_of(setting.person, request.path)
+    if draft is None or setting.procedure or not recorded_under(setting, _uuid(draft.get(ENTRY))):
+        return draft
+    drop(setting.person, request.path)
+    return None
+
+
+def recorded_under(setting: Setting, key: UUID | None) -> IndexProcedure | None:
+    """What a page of this key recorded when it was sent before."""
+    if key is None:
+        return None
+    recorded = IndexProcedure.ever.filter(uuid=key, unit__in=setting.units)
+    return recorded.select_related("knee__patient", "unit").first()
+
+
+def _uuid(text: str | None) -> UUID | None:
+    try:
+        return UUID(text or "")
+    except ValueError:
+        return None
 
 
 def _taken_over(setting: Setting, typed: QueryDict, like: str) -> QueryDict:
@@ -100,6 +132,15 @@ def not_recorded(setting: Setting, entry: OperationEntry, reason: ReasonForm | N
     return Page(setting, entry, reason=reason, only_asks=True)
 
 
+def differing(setting: Setting, typed: QueryDict, before: IndexProcedure) -> Page:
+    """What was typed over a page already recorded: nothing of it is lost, and it is another entry by now."""
+    entry = OperationEntry.shown(setting, typed)
+    where = reverse("knee_story" if before.stands else "history", args=[before.knee.uuid])
+    text = format_html(SENT_DIFFERENT, where, date_format(before.operated_on))
+    problem = Problem(entry.procedure.anchor, entry.procedure.title, text)
+    return Page(setting, entry, status=422, problems=[problem], like=typed.get(LIKE, ""))
+
+
 # --- the answer ------------------------------------------------------------------------------------
 
 
@@ -118,9 +159,15 @@ def answered(request: HttpRequest, page: Page) -> HttpResponse:
         "map": _map(setting, entry),
         "signs": _signs(setting),
         "proposes": _proposes(page),
-        "draft": draft_bar(request, restored=page.restored),
+        "draft": draft_bar(request, restored=page.restored, about=_hospital_number(entry)),
     }
     return render(request, "registry/record_operation.html", context, status=page.status)
+
+
+def _hospital_number(entry: OperationEntry) -> str:
+    """As it was typed; a knee on record is named by the page itself."""
+    is_asked = "hospital_number" in entry.patient.fields
+    return str(entry.patient["hospital_number"].value() or "") if is_asked else ""
 
 
 def _signs(setting: Setting) -> bool:

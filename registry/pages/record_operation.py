@@ -8,6 +8,7 @@ from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
+from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
 from registry.access import Action, knee_for, require
@@ -16,12 +17,22 @@ from registry.models.procedures import LIGAMENTS
 from registry.pages.correcting import NOTHING_CHANGED
 from registry.pages.corrections import Conflict, ReasonForm
 from registry.pages.drafts import draft_of, drop, fill, keep, keeps_drafts
+from registry.pages.forms.operation.again import is_the_same, renamed
 from registry.pages.forms.operation.conflict import merged
 from registry.pages.forms.operation.correction import save_correction
 from registry.pages.forms.operation.entry import OperationEntry, Setting
 from registry.pages.forms.operation.facts import told
 from registry.pages.forms.saving import save
-from registry.pages.operation_page import Page, answered, button_of, changed, not_recorded, opened
+from registry.pages.operation_page import (
+    Page,
+    answered,
+    button_of,
+    changed,
+    differing,
+    not_recorded,
+    opened,
+    recorded_under,
+)
 from registry.pages.sign import may_sign
 from registry.pages.staged import is_staged, second_look_offer
 from registry.recording import ChangedMeanwhile, sign
@@ -42,6 +53,7 @@ NOT_YOURS_TO_SIGN = (
 )
 
 
+@sensitive_post_parameters()
 @cache_control(no_store=True)
 @keeps_drafts
 def record_operation(request: HttpRequest, knee: UUID | None = None) -> HttpResponse:
@@ -57,16 +69,18 @@ def record_operation(request: HttpRequest, knee: UUID | None = None) -> HttpResp
     if button_of(request):
         return answered(request, changed(request, setting))
     entry = OperationEntry.sent(setting, request.POST)
-    if before := _recorded_before(setting, entry):
-        return _sent_again(request, before)
+    if before := recorded_under(setting, entry.key):
+        return _sent_again(request, setting, before)
     if _is_sound(request, entry) and _record(request, entry):
         return _on_to_story(request, entry.procedure.instance, RECORDED)
     # Of two posts of one page, sent at once, the second was refused by what the first recorded.
-    if before := _recorded_before(setting, entry):
-        return _sent_again(request, before)
+    if before := recorded_under(setting, entry.key):
+        return _sent_again(request, setting, before)
+    keep(setting.person, request.path, request.POST)
     return answered(request, not_recorded(setting, entry))
 
 
+@sensitive_post_parameters()
 @cache_control(no_store=True)
 @keeps_drafts
 def correct_operation(request: HttpRequest, knee: UUID, operation: UUID) -> HttpResponse:
@@ -116,13 +130,12 @@ def _record(request: HttpRequest, entry: OperationEntry) -> bool:
     return saved
 
 
-def _recorded_before(setting: Setting, entry: OperationEntry) -> IndexProcedure | None:
-    """What this very page recorded when it was sent before."""
-    recorded = IndexProcedure.ever.filter(uuid=entry.key, unit__in=setting.units)
-    return recorded.select_related("knee").first()
-
-
-def _sent_again(request: HttpRequest, before: IndexProcedure) -> HttpResponse:
+def _sent_again(request: HttpRequest, setting: Setting, before: IndexProcedure) -> HttpResponse:
+    """The same page sent twice: once recorded is enough; what differs is kept as another entry."""
+    if not is_the_same(setting, request.POST, before):
+        typed = renamed(request.POST)
+        keep(setting.person, request.path, typed)
+        return answered(request, differing(setting, typed, before))
     if before.stands:
         return _on_to_story(request, before, AGAIN)
     messages.warning(request, WITHDRAWN)
@@ -152,7 +165,9 @@ def _corrected(request: HttpRequest, setting: Setting, procedure: IndexProcedure
         if reason.is_valid() and sound and _correct(request, entry, reason):
             return _on_to_story(request, entry.procedure.instance, "The correction is recorded.")
     except ChangedMeanwhile as met:
+        keep(setting.person, request.path, request.POST)
         return answered(request, _changed_meanwhile(request, setting, procedure, met))
+    keep(setting.person, request.path, request.POST)
     return answered(request, not_recorded(setting, entry, reason))
 
 

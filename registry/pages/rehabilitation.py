@@ -3,12 +3,13 @@
 from typing import Any, ClassVar
 from uuid import UUID
 
+from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
 
 from registry import recording
-from registry.access import Action, knee_for
+from registry.access import Action, knee_for, units_for
 from registry.models import IndexProcedure, Rehabilitation, User
 from registry.pages.correcting import Outcome, answer, is_done
 from registry.pages.differences import named
@@ -20,7 +21,7 @@ from registry.recording import Act
 from registry.vocabulary import RehabilitationCourse
 
 ADDED = "Rehabilitation entered"
-REASON_HELP = "Asked only when something that is on record changes."
+REASON_HELP = "Asked only when something on record changes, or a plan is added to a signed note."
 FIELDS = (
     "full_weight_bearing_weeks",
     "brace_weeks",
@@ -44,6 +45,7 @@ class BothCourses:
     COURSES: ClassVar = (RehabilitationCourse.PLANNED, RehabilitationCourse.ACTUAL)
 
     def __init__(self, operation: IndexProcedure, posted: Any = None) -> None:
+        self.is_signed = operation.is_signed
         known = {row.course: row for row in Rehabilitation.objects.filter(procedure=operation)}
         self.courses = [_form(operation, course, known.get(course), posted) for course in self.COURSES]
 
@@ -60,9 +62,12 @@ class BothCourses:
         return bool(self.changed)
 
     @property
-    def overwrites(self) -> bool:
-        """Whether a course that is on record would read differently."""
-        return any(form.instance.pk for form in self.changed)
+    def asks_why(self) -> bool:
+        """Whether what is on record would read differently; a signed note also says what was planned."""
+        return any(form.instance.pk or self._is_signed_plan(form) for form in self.changed)
+
+    def _is_signed_plan(self, form: RehabilitationForm) -> bool:
+        return self.is_signed and form.instance.course == RehabilitationCourse.PLANNED
 
     def is_valid(self) -> bool:
         return all([form.is_valid() for form in self.courses])
@@ -83,11 +88,13 @@ def rehabilitation(request: HttpRequest, knee: UUID, operation: UUID) -> HttpRes
     procedure = IndexProcedure.objects.filter(knee=found, uuid=operation).first()
     if procedure is None:
         raise Http404
+    if not units_for(request.user, Action.RECORD_FOLLOW_UP).filter(pk=procedure.unit_id).exists():
+        raise PermissionDenied
 
     def build(posted: Any) -> BothCourses:
         return BothCourses(procedure, posted)
 
-    asks = request.method != "POST" or build(request.POST).overwrites
+    asks = request.method != "POST" or build(request.POST).asks_why
     given = answer(request, request.user, procedure, build, derived="" if asks else ADDED)
     if is_done(request, request.user, given, "Rehabilitation recorded."):
         return redirect("knee_story", found.uuid)

@@ -3,7 +3,7 @@
 from uuid import UUID
 
 from django.contrib import messages
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
@@ -14,9 +14,7 @@ from registry.models import IndexProcedure, Surgeon, User
 from registry.pages.differences import named
 from registry.recording import ChangedMeanwhile, sign
 
-CHANGED_MEANWHILE = (
-    "Somebody else changed it at the same moment, so it is not signed. Read it again, then sign."
-)
+CHANGED_MEANWHILE = "This operation was changed since you opened the story. Read it again, then sign."
 
 
 @require_POST
@@ -44,8 +42,16 @@ def may_sign(person: User, procedure: IndexProcedure) -> bool:
 
 def _sign(request: HttpRequest, procedure: IndexProcedure, by: User) -> None:
     try:
-        sign(procedure, by)
+        sign(procedure, by, seen=_seen(request))
     except ChangedMeanwhile:
         messages.error(request, CHANGED_MEANWHILE)
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
     else:
         messages.success(request, f"The {named(procedure)} is signed.")
+
+
+def _seen(request: HttpRequest) -> int:
+    """How far the note had been corrected when it was read; who carries no mark has seen no correction."""
+    mark = request.POST.get("seen", "")
+    return int(mark) if mark.isascii() and mark.isdigit() else 0

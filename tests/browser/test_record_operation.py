@@ -99,14 +99,16 @@ class Keyboard:
             name = here["name"] or here["value"]
             self.visited.append(name)
             if here["value"] == "all-met":
-                self.press("Enter")
+                self.press(" ")
                 expect(self.page.locator("[name=operation-hka_deg]")).to_be_focused()
                 continue
             for key in in_field.get(name, ""):
                 self.press(key)
             if name == last:
                 return
-            self.press("Enter")
+            # A letter that answers yes or no goes on by itself.
+            if self.focused["name"] == here["name"]:
+                self.press("Enter")
         pytest.fail(f"Enter never reached the last field: {self.visited}")
 
 
@@ -154,6 +156,22 @@ def test_by_keyboard_alone_for_the_first_time(
     )
     everything_arrived(injured_on)
     assert keyboard.counted <= MOST_KEY_PRESSES, keyboard.visited
+
+
+@pytest.mark.usefixtures("cast")
+def test_enter_passes_the_button_that_answers_six_questions(
+    page: Page, sign_in: Callable[[str], None]
+) -> None:
+    sign_in("oak")
+    page.goto(NEW)
+    page.get_by_role("button", name="All six met").focus()
+    page.keyboard.press("Enter")
+    first = page.locator(f"[name=operation-{next(iter(PREREQUISITES))}]")
+    expect(first).to_be_focused()
+    expect(first).to_have_value("not_assessed")
+    page.keyboard.press("n")
+    expect(first).to_have_value("no")
+    expect(first).not_to_be_focused()
 
 
 def everything_arrived(injured_on: date) -> None:

@@ -20,8 +20,7 @@ def kept(told: Teller, entry: Entry) -> str:
     sentences = [_entered(told, entry)]
     if isinstance(entry, IndexProcedure):
         sentences.append(_signed(told, entry))
-    if times := told.corrected[entry._meta.db_table, entry.pk]:
-        sentences.append("Corrected once" if times == 1 else f"Corrected {times} times")
+    sentences += _corrected(told, entry)
     return "".join(f"{sentence}. " for sentence in sentences).strip()
 
 
@@ -37,6 +36,17 @@ def _signed(told: Teller, procedure: IndexProcedure) -> str:
     return f"Signed {signed_on} by {told.reader.name_of(procedure.signed_by)}"
 
 
+def _corrected(told: Teller, entry: Entry) -> list[str]:
+    changes = told.changes_of(entry)
+    if changes.last_at is None:
+        return []
+    signed_at = entry.signed_at if isinstance(entry, IndexProcedure) else None
+    if signed_at is None or changes.last_at <= signed_at:
+        return ["Corrected once" if changes.times == 1 else f"Corrected {changes.times} times"]
+    in_all = "" if changes.times == 1 else f", {changes.times} times in all"
+    return [f"Corrected after signing{in_all}"]
+
+
 def links_of_event(told: Teller, event: Entry) -> list[Link]:
     """Correct and withdraw, for who records follow-up."""
     if not told.reader.may_record:
@@ -49,16 +59,21 @@ def links_of_event(told: Teller, event: Entry) -> list[Link]:
 
 
 def links_of_operation(told: Teller, procedure: IndexProcedure) -> list[Link]:
-    """Sign one's own, correct and withdraw those of one's unit, and rehabilitation for who follows."""
+    """Sign one's own, correct and withdraw those of one's unit, and rehabilitation for who follows there."""
     reader, at = told.reader, [told.knee.uuid, procedure.uuid]
     offered = {
-        Link("Sign", reverse("sign_operation", args=at), sends=True): reader.signs(procedure)
-        and not procedure.is_signed,
+        sign_link(told, procedure): reader.signs(procedure) and not procedure.is_signed,
         Link("Correct", reverse("correct_operation", args=at)): reader.corrects(procedure),
-        Link("Rehabilitation", reverse("rehabilitation", args=at)): reader.may_record,
+        Link("Rehabilitation", reverse("rehabilitation", args=at)): reader.follows(procedure),
         Link("Withdraw", reverse("withdraw", args=[at[0], "operation", at[1]])): reader.corrects(procedure),
     }
     return [link for link, may in offered.items() if may]
+
+
+def sign_link(told: Teller, procedure: IndexProcedure) -> Link:
+    """The button that signs the note as it is told here, and no later version of it."""
+    url = reverse("sign_operation", args=[told.knee.uuid, procedure.uuid])
+    return Link("Sign", url, sends=True, seen=told.changes_of(procedure).latest)
 
 
 def withdrawn_entries(knee: Knee) -> int:

@@ -20,11 +20,15 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Something to do, and where. `sends` is a button: opening it would change the record."""
+    """Something to do, and where. `sends` is a button: opening it would change the record.
+
+    What is sent carries `seen`, the mark of how far its entry had been corrected when it was told.
+    """
 
     text: str
     url: str
     sends: bool = False
+    seen: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,21 @@
 """What every part of a Knee story needs: the knee with all its rows, its tears by name, and its reader."""
 
-from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import chain
 from typing import Any, Self
 
-from django.db.models import BooleanField, Count, ExpressionWrapper, Prefetch, Q, prefetch_related_objects
+from django.db.models import (
+    BooleanField,
+    Count,
+    Exists,
+    ExpressionWrapper,
+    Max,
+    OuterRef,
+    Prefetch,
+    Q,
+    prefetch_related_objects,
+)
 
 from registry.access import Action, knees_for, units_for
 from registry.completeness import ligament_treated_since, looked_since
@@ -41,7 +50,6 @@ READS: tuple[Any, ...] = (
         "visits", "looks", "imaging", "reoperations", "complications", "contacts", "scores"
     )),
 )  # fmt: skip
-COUNTED_CORRECTIONS = (CorrectionKind.CORRECTED, CorrectionKind.ADDED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,25 +60,36 @@ class Reader:
     units: set[int]
     known_people: set[int]
     operates_in: set[int]
+    follows_in: set[int]
     may_operate: bool
     may_record: bool
 
     @classmethod
     def of(cls, person: Any, knee: Knee) -> Self:
         units = set(units_for(person, Action.SEE_RECORD).values_list("pk", flat=True))
+        here = [
+            Exists(knees_for(person, action).filter(pk=OuterRef("pk")))
+            for action in (Action.RECORD_OPERATION, Action.RECORD_FOLLOW_UP)
+        ]
+        may_operate, may_record = Knee.objects.values_list(*here).get(pk=knee.pk)
         people = User.objects.filter(memberships__unit__in=units)
         return cls(
             person=person.pk,
             units=units,
             known_people=set(people.values_list("pk", flat=True)),
             operates_in=set(units_for(person, Action.RECORD_OPERATION).values_list("pk", flat=True)),
-            may_operate=knees_for(person, Action.RECORD_OPERATION).filter(pk=knee.pk).exists(),
-            may_record=knees_for(person, Action.RECORD_FOLLOW_UP).filter(pk=knee.pk).exists(),
+            follows_in=set(units_for(person, Action.RECORD_FOLLOW_UP).values_list("pk", flat=True)),
+            may_operate=may_operate,
+            may_record=may_record,
         )
 
     def corrects(self, procedure: IndexProcedure) -> bool:
         """Whether the reader may change this operation: who operates in its unit."""
         return procedure.unit_id in self.operates_in
+
+    def follows(self, procedure: IndexProcedure) -> bool:
+        """Whether the reader may say how this operation was followed: who records follow-up in its unit."""
+        return procedure.unit_id in self.follows_in
 
     def signs(self, procedure: IndexProcedure) -> bool:
         """Whether the note is the reader's own to sign: who led, or repaired, and still operates."""
@@ -83,6 +102,17 @@ class Reader:
 
 
 @dataclass(frozen=True, slots=True)
+class Changes:
+    """What was done to one entry and its parts since it was recorded."""
+
+    # Mark of the last correction of any kind, to be given back as `seen`.
+    latest: int = 0
+    # How many acts changed it, and when the last one did. Signing changes nothing.
+    times: int = 0
+    last_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Teller:
     """One knee fetched whole, and who is told of it."""
 
@@ -91,10 +121,12 @@ class Teller:
     end: EndOfFollowUp | None
     tears: dict[int, Tear]
     tear_names: dict[int, str]
-    corrected: Counter[tuple[str, int]]
+    changes: dict[tuple[str, int], Changes]
 
     @classmethod
     def of(cls, knee: Knee, reader: Reader) -> Self:
+        # First: a mark may be older than what is told beside it, never newer.
+        changes = _changes_of(knee)
         prefetch_related_objects([knee], *READS)
         ended = EndOfFollowUp.objects.filter(patient=knee.patient).select_related("recorded_by")
         end = ended.first()
@@ -105,7 +137,7 @@ class Teller:
             end=end,
             tears={tear.pk: tear for tear in tears},
             tear_names={tear.pk: tear_name(number, tear) for number, tear in enumerate(tears, start=1)},
-            corrected=_times_corrected([*entries_of(knee), *([end] if end else [])]),
+            changes=changes,
         )
 
     @property
@@ -113,30 +145,19 @@ class Teller:
         """Its operations in order; each also says `looked_since` and `ligament_treated_since`."""
         return list(self.knee.procedures.all())
 
-
-def entries_of(knee: Knee) -> Iterator[Entry]:
-    """Every standing entry of a knee fetched with READS."""
-    for rows in (
-        "procedures",
-        "visits",
-        "looks",
-        "imaging",
-        "reoperations",
-        "complications",
-        "contacts",
-        "scores",
-    ):
-        yield from getattr(knee, rows).all()
+    def changes_of(self, entry: Entry) -> Changes:
+        return self.changes.get((entry._meta.db_table, entry.pk), Changes())
 
 
-def _times_corrected(entries: list[Entry]) -> Counter[tuple[str, int]]:
-    """How often each entry was corrected, by table and key; what was done in one go counts once."""
-    tables: dict[str, list[int]] = {}
-    for entry in entries:
-        tables.setdefault(entry._meta.db_table, []).append(entry.pk)
-    of_entries = Q(pk__in=())
-    for table, keys in tables.items():
-        of_entries |= Q(entry_table=table, entry_id__in=keys)
-    rows = Correction.objects.filter(of_entries, kind__in=COUNTED_CORRECTIONS).order_by()
-    counted = rows.values_list("entry_table", "entry_id").annotate(times=Count("act", distinct=True))
-    return Counter({(table, key): times for table, key, times in counted})
+def _changes_of(knee: Knee) -> dict[tuple[str, int], Changes]:
+    """What was changed of each entry of the knee's patient; what was done in one go counts once."""
+    changed = ~Q(kind=CorrectionKind.SIGNED)
+    rows = (
+        Correction.objects.filter(patient=knee.patient_id).order_by().values_list("entry_table", "entry_id")
+    )
+    found = rows.annotate(
+        latest=Max("pk"),
+        times=Count("act", distinct=True, filter=changed),
+        last_at=Max("made_at", filter=changed),
+    )
+    return {(table, key): Changes(*of_entry) for table, key, *of_entry in found}

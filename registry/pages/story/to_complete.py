@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from django.urls import reverse
 from django.utils.formats import date_format
@@ -10,6 +9,7 @@ from django.utils.text import capfirst
 
 from registry.completeness import Gap, Place, gaps
 from registry.models import IndexProcedure
+from registry.pages.story.keeping import sign_link
 from registry.pages.story.moment import Link
 from registry.pages.story.teller import Teller
 
@@ -46,16 +46,17 @@ def _link(told: Teller, procedure: IndexProcedure, place: Place) -> Link | None:
     may = {
         Place.NOTE: told.reader.corrects(procedure),
         Place.SIGNATURE: told.reader.signs(procedure),
-        Place.REHABILITATION: told.reader.may_record,
+        Place.REHABILITATION: told.reader.follows(procedure),
         Place.SECOND_LOOK: told.reader.may_record,
     }
-    return _links(told.knee.uuid, procedure.uuid)[place] if may[place] else None
+    return _links(told, procedure)[place] if may[place] else None
 
 
-def _links(knee: Any, operation: Any) -> dict[Place, Link]:
+def _links(told: Teller, procedure: IndexProcedure) -> dict[Place, Link]:
+    knee, operation = told.knee.uuid, procedure.uuid
     return {
         Place.NOTE: Link("Complete", reverse("correct_operation", args=[knee, operation])),
-        Place.SIGNATURE: Link("Sign", reverse("sign_operation", args=[knee, operation]), sends=True),
+        Place.SIGNATURE: sign_link(told, procedure),
         Place.REHABILITATION: Link("Complete", reverse("rehabilitation", args=[knee, operation])),
         Place.SECOND_LOOK: Link("Record", reverse("record_event", args=[knee, "second-look"])),
     }

@@ -62,8 +62,25 @@ document.addEventListener("keydown", (event) => {
   if (event.ctrlKey) press(event, pageForm().querySelector("[data-records]"));
   else if (event.shiftKey && (isControl(target) || target.matches("button"))) press(event, null, () => goBack(target));
   else if (target.dataset.enter) press(event, pageForm().querySelector(`button[value="${target.dataset.enter}"]`));
-  else if (isControl(target)) press(event, null, () => goOn(target));
+  // It answers six questions: too much for a key that only goes on. Space presses it.
+  else if (isControl(target) || target.matches("button[value=all-met]")) press(event, null, () => goOn(target));
 });
+
+/** In a field that asks yes or no and is open, the letter is the whole answer. */
+document.addEventListener("keydown", (event) => {
+  const { key, target } = event;
+  if (event.ctrlKey || event.altKey || event.metaKey || !isOnPage(target) || !target.matches("select") || !isOpen(target)) return;
+  const answers = [...target.options].filter(({ value }) => !UNDECIDED.includes(value));
+  if (answers.map(({ text }) => text).sort().join() !== "No,Yes") return;
+  const answer = answers.find(({ text }) => text[0].toLowerCase() === key.toLowerCase());
+  if (answer) press(event, null, () => answerWith(target, answer.value));
+});
+
+function answerWith(control, value) {
+  control.value = value;
+  for (const type of ["input", "change"]) control.dispatchEvent(new Event(type, { bubbles: true }));
+  goOn(control);
+}
 
 function press(event, button, otherwise) {
   event.preventDefault();

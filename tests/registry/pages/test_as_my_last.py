@@ -4,8 +4,10 @@ from datetime import date
 from typing import Any
 
 import pytest
+from django.http import QueryDict
 
 from registry.models import Rehabilitation, SuturePass
+from registry.pages.drafts import keep
 from registry.recording import record
 from tests import factories
 from tests.conftest import Cast
@@ -87,7 +89,6 @@ def test_habits_are_taken_over_and_marked(cast: Cast, last: Any) -> None:
         "operation-supervision": "scrubbed",
         "operation-acl": "staged",
         "operation-staging": "repair_first",
-        "tear-1-meniscus": "lateral",
         "tear-1-pattern": "bucket_handle",
         "tear-1-treatment": "repaired",
         "repair-1-all_inside": "on",
@@ -114,7 +115,15 @@ def test_nothing_seen_in_another_knee_is_taken_over(cast: Cast, last: Any) -> No
         ),
         *(
             f"tear-1-{name}"
-            for name in ("vascular_zone", "rim_zone", "length_mm", "depth", "tissue", "radial_location")
+            for name in (
+                "meniscus",
+                "vascular_zone",
+                "rim_zone",
+                "length_mm",
+                "depth",
+                "tissue",
+                "radial_location",
+            )
         ),
         *("pass-1-1-number", "pass-1-2-number", "patient-hospital_number", "operation-injured_on"),
     ]
@@ -129,6 +138,33 @@ def test_nothing_seen_in_another_knee_is_taken_over(cast: Cast, last: Any) -> No
     assert sent["operation-mcl"] == ["intact"]
     assert not {name for name in sent if name.endswith("-row")}
     assert sent["entry"] != [str(last.uuid)]
+
+
+@pytest.mark.parametrize(
+    ("ligaments", "acl", "staging"),
+    [
+        ({"acl": "treated_here", "staging": "single", "ligament_planned_on": None}, "treated_here", "single"),
+        ({"acl": "intact", "pcl": "staged"}, "", "single"),
+        ({"acl": "staged", "pcl": "staged"}, "", "single"),
+        ({"acl": "left", "staging": "single", "ligament_planned_on": None}, "", "single"),
+    ],
+)
+def test_of_ligaments_only_the_acl_that_the_kind_was_chosen_by(
+    cast: Cast, last: Any, ligaments: dict[str, Any], acl: str, staging: str
+) -> None:
+    factories.corrected(last, **ligaments)
+    sent = controls(cast.client("surgeon").get(f"{PATH}?like={last.uuid}"))
+    assert (sent["operation-acl"], sent["operation-pcl"]) == ([acl], ["intact"])
+    assert sent["operation-staging"] == [staging]
+
+
+def test_beside_a_draft_the_choice_says_that_it_filled_only_what_was_open(cast: Cast, last: Any) -> None:
+    typed = QueryDict("operation-anaesthetic=local")
+    keep(cast.surgeon, PATH, typed)
+    response = cast.client("surgeon").get(f"{PATH}?like={last.uuid}")
+    assert "filled only what the draft leaves open" in text(response)
+    assert controls(response)["operation-anaesthetic"] == ["local"]
+    assert "filled only what" not in text(cast.client("surgeon").get(PATH))
 
 
 def test_a_long_tourniquet_is_no_habit(cast: Cast, last: Any) -> None:

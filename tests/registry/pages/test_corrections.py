@@ -344,6 +344,29 @@ def test_patient_and_side_are_corrected_with_a_reason(cast: Cast) -> None:
     assert len({each.act for each in Correction.objects.all()}) == 1
 
 
+def test_who_opens_the_page_after_the_side_was_corrected_meets_no_conflict(cast: Cast) -> None:
+    of_patient(cast, side="right", **{"correction-reason": "mixed up"})
+    page = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/patient/"))
+    mark = str(latest_correction(cast.knee))
+    assert f'name="correction-seen" value="{mark}"' in page
+    again = {"sex": "male", "side": "left", "correction-seen": mark, "correction-reason": "it was the left"}
+    assert of_patient(cast, **again).status_code == 200
+    assert (Knee.objects.get().side, Patient.objects.get().sex) == ("left", "male")
+
+
+def test_patient_and_side_changed_meanwhile_are_told_together(cast: Cast) -> None:
+    factories.corrected(cast.knee.patient, sex="male")
+    factories.corrected(cast.knee, side="right")
+    mine = {"born_on": "1995-07-01", "side": "left", "correction-seen": "0", "correction-reason": "mine"}
+    response = of_patient(cast, **mine)
+    page = text(response)
+    assert response.status_code == 409
+    assert "<dt>Sex</dt>" in page
+    assert "<dt>Side</dt>" in page
+    assert f'name="correction-seen" value="{latest_correction(cast.knee)}"' in page
+    assert Knee.objects.get().side == "right"
+
+
 def test_the_side_stays_when_the_other_knee_is_on_record(cast: Cast) -> None:
     record(Knee(patient=cast.knee.patient, side="right"))
     page = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/patient/"))
@@ -393,6 +416,29 @@ def test_what_is_on_record_of_it_changes_with_a_reason_once_the_note_is_signed(c
     )
     of_rehabilitation(cast, operation, **{"planned-brace_weeks": "5", "correction-reason": "typing error"})
     assert Rehabilitation.objects.get().brace_weeks == 5
+
+
+def test_a_plan_added_to_a_signed_note_gives_its_reason(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    sign(operation, cast.surgeon)
+    plan = {"planned-brace_weeks": "6"}
+    assert "Reason for the correction is missing" in text(of_rehabilitation(cast, operation, **plan))
+    assert not Rehabilitation.objects.exists()
+    of_rehabilitation(cast, operation, **plan, **{"correction-reason": "left out of the note"})
+    assert Rehabilitation.objects.get().brace_weeks == 6
+    assert Correction.objects.latest("pk").reason == "left out of the note"
+
+
+def test_rehabilitation_is_recorded_by_who_follows_up_where_it_was_operated(cast: Cast) -> None:
+    yew = factories.a_surgeon(cast.other_unit, "yew")
+    later = date(2024, 9, 1)
+    theirs = factories.an_operation(cast.other_unit, yew, cast.knee, operated_on=later, injured_on=None)
+    at = f"/knees/{cast.knee.uuid}/operations/{theirs.uuid}/rehabilitation/"
+    assert cast.client("clinician").get(at).status_code == 403
+    assert of_rehabilitation(cast, theirs, **{"actual-brace_weeks": "8"}).status_code == 403
+    assert not Rehabilitation.objects.exists()
+    assert at not in text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
+    assert cast.client("stranger").get(at).status_code == 200
 
 
 def test_half_a_limit_of_flexion_is_refused(cast: Cast) -> None:

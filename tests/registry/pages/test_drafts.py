@@ -1,7 +1,9 @@
 """Drafts: kept sealed, shown to their owner alone, and not lost when a session ended."""
 
+import re
 from datetime import timedelta
 from typing import Any
+from uuid import uuid4
 
 import pytest
 import time_machine
@@ -15,9 +17,11 @@ from registry.pages.drafts import KEPT_FOR, draft_of, drop, keep
 from tests import factories
 from tests.conftest import Cast
 from tests.factories import PASSWORD
-from tests.registry.pages.entries import path, text
+from tests.registry.pages.controls import controls
+from tests.registry.pages.entries import an_operation_entry, path, text
 
 NUMBER = "NM 0042"
+OPERATION = "/operations/new/"
 
 
 def opened(cast: Cast, who: str = "clinician", kind: str = "visit") -> tuple[Client, dict[str, str]]:
@@ -57,6 +61,8 @@ def test_the_script_keeps_a_draft_and_the_page_opens_filled(cast: Cast) -> None:
     again = client.get(path(cast, "visit"))
     shown = text(again)
     assert "Filled from your draft of" in shown
+    assert shown.index("Start empty: discard the draft") < shown.index('name="entry"')
+    assert "hospital number" not in shown.split("Filled from your draft of")[1].split("Nothing of it")[0]
     assert 'name="seen_on" value="2024-10-01"' in shown
     assert 'value="9x"' in shown
     assert '<option value="true" selected>' in shown
@@ -79,7 +85,7 @@ def test_without_script_a_button_keeps_it_and_another_discards_it(cast: Cast) ->
 
 def test_recording_drops_it(cast: Cast) -> None:
     client, page = opened(cast)
-    sent = {**page, "seen_on": "2024-10-01", "time_point": "6m"}
+    sent = {**page, "seen_on": "2024-10-01", "time_point": "6m", "lachman": "0"}
     client.post("/drafts/", sent)
     assert client.post(path(cast, "visit"), sent).status_code == 302
     assert Visit.objects.count() == 1
@@ -88,7 +94,7 @@ def test_recording_drops_it(cast: Cast) -> None:
 
 def test_a_draft_kept_while_its_page_was_recorded_does_not_come_back(cast: Cast) -> None:
     client, page = opened(cast)
-    sent = {**page, "seen_on": "2024-10-01", "time_point": "6m"}
+    sent = {**page, "seen_on": "2024-10-01", "time_point": "6m", "lachman": "0"}
     client.post(path(cast, "visit"), sent)
     client.post("/drafts/", sent)
     assert "Filled from your draft" not in text(client.get(path(cast, "visit")))
@@ -100,6 +106,41 @@ def test_what_is_to_mend_leaves_the_draft(cast: Cast) -> None:
     client.post("/drafts/", {**page, "flexion_deg": "120"})
     assert client.post(path(cast, "visit"), {**page, "flexion_deg": "120"}).status_code == 422
     assert Draft.objects.exists()
+
+
+def test_a_refused_operation_is_kept_and_dropped_once_recorded(cast: Cast) -> None:
+    client, entry = cast.client("surgeon"), {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    assert client.post(OPERATION, {**entry, "operation-bmi": "900"}).status_code == 422
+    shown = text(client.get(OPERATION))
+    assert re.search(r"Filled from your draft of .*, hospital number NM 0042\.\s+Nothing of it", shown)
+    assert 'value="900"' in shown
+    assert client.post(OPERATION, entry).status_code == 302
+    assert not Draft.objects.exists()
+
+
+def test_an_operation_with_questions_is_kept(cast: Cast) -> None:
+    asked = {"tear-1-rim_zone": "1", "tear-1-vascular_zone": "WW"}
+    entry = an_operation_entry(cast, cast.surgeon, asked)
+    assert cast.client("surgeon").post(OPERATION, entry).status_code == 200
+    assert Draft.objects.count() == 1
+
+
+def test_a_refused_correction_of_an_operation_is_kept(cast: Cast) -> None:
+    address = f"/knees/{cast.knee.uuid}/operations/{cast.repair.tear.procedure.uuid}/correct/"
+    client = cast.client("surgeon")
+    sent = {**controls(client.get(address)), "operation-bmi": ["900"]}
+    assert client.post(address, sent).status_code == 422
+    assert 'value="900"' in text(client.get(address))
+
+
+def test_a_draft_of_an_operation_recorded_meanwhile_is_dropped(cast: Cast) -> None:
+    client, entry = cast.client("surgeon"), {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    client.post(OPERATION, entry)
+    keep(cast.surgeon, OPERATION, typed(**entry))
+    shown = text(client.get(OPERATION))
+    assert "Filled from your draft" not in shown
+    assert "NM 0042" not in shown
+    assert not Draft.objects.exists()
 
 
 def test_several_values_of_one_name_are_kept(cast: Cast) -> None:

@@ -10,11 +10,15 @@ from django.test.utils import CaptureQueriesContext
 from registry.models import (
     Contact,
     Correction,
+    EndOfFollowUp,
     IndexProcedure,
     Knee,
+    Membership,
     SecondLook,
     SecondLookFinding,
     SoftAnswer,
+    Tear,
+    TearReading,
     Visit,
 )
 from registry.pages.history import ACTS_A_PAGE
@@ -130,6 +134,52 @@ def test_who_reinstates_what(cast: Cast, who: str, visit_offered: bool, operatio
     assert (f'name="act" value="{operation}"' in page) is operation_offered
     reinstate(cast, operation, who)
     assert IndexProcedure.objects.exists() is operation_offered
+
+
+def a_second_reading(cast: Cast) -> TearReading:
+    elm = factories.a_surgeon(cast.unit, "elm", cast.colleague)
+    reading = TearReading(
+        tear=cast.repair.tear,
+        reader=elm,
+        pattern="radial",
+        depth="partial",
+        radial_location="middle",
+        rim_zone=3,
+        vascular_zone="WW",
+        tissue="frayed",
+    )
+    record(reading)
+    return reading
+
+
+@pytest.mark.parametrize("whole", ["operation", "tear"])
+def test_what_was_read_twice_comes_back_with_its_reading(cast: Cast, whole: str) -> None:
+    a_second_reading(cast)
+    tear = cast.repair.tear
+    act = withdrawn(tear.procedure if whole == "operation" else tear, cast).act
+    assert not TearReading.objects.exists()
+    assert "Reinstated. It counts again." in text(reinstate(cast, act))
+    assert Tear.objects.get() == tear
+    assert TearReading.objects.get().tear == tear
+
+
+def test_a_reading_by_itself_is_not_reinstated_here(cast: Cast) -> None:
+    act = withdrawn(a_second_reading(cast), cast).act
+    assert "This cannot be reinstated by you" in text(reinstate(cast, act))
+    assert not TearReading.objects.exists()
+
+
+def test_reinstating_takes_the_right_to_withdraw_on_this_very_knee(cast: Cast) -> None:
+    """Who leads the audit here and follows up elsewhere sees the knee, and changes nothing of it."""
+    Membership(user=cast.audit_lead, unit=cast.other_unit, role="clinician").save()
+    end = EndOfFollowUp(patient=cast.knee.patient, ended_on=date(2024, 10, 1), reason="moved")
+    record(end)
+    acts = [withdrawn(row, cast).act for row in (a_visit(cast), end)]
+    page = text(cast.client("audit_lead").get(address(cast)))
+    for act in acts:
+        assert f'name="act" value="{act}"' not in page
+        assert "This cannot be reinstated by you" in text(reinstate(cast, act, "audit_lead"))
+        assert "Reinstated. It counts again." in text(reinstate(cast, act, "clinician"))
 
 
 def test_an_act_of_another_record_is_not_found(cast: Cast) -> None:

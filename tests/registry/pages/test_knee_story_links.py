@@ -4,8 +4,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from registry.models import Reoperation, SecondLook, Visit
-from registry.recording import Act, correct, record, sign
+from registry.models import Reoperation, SecondLook, SecondLookFinding, Visit
+from registry.recording import Act, correct, latest_correction, record, sign
 from tests import factories
 from tests.conftest import Cast
 from tests.registry.pages.test_knee_story import after, story
@@ -70,6 +70,41 @@ def test_corrections_are_counted_by_act(cast: Cast) -> None:
     tear.length_mm, cast.repair.rasped = 12, True
     correct(tear, cast.repair, act=Act(cast.surgeon, "from the film"))
     assert "Corrected once." in moment(story(cast), "Operation")
+
+
+def test_a_finding_taken_out_counts_as_a_correction(cast: Cast) -> None:
+    look = SecondLook(knee=cast.knee, looked_on=after(200), reason="symptoms")
+    finding = SecondLookFinding(look=look, tear=cast.repair.tear, healed_thickness_percent=60)
+    record(look, finding)
+    factories.withdrawn(finding)
+    assert "Corrected once." in moment(story(cast), "Second look")
+
+
+def test_a_correction_after_signing_is_told_as_such(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    factories.corrected(operation, bmi=31)
+    sign(operation, cast.surgeon)
+    told = moment(story(cast), "Operation")
+    assert "Corrected once." in told
+    assert "after signing" not in told
+    factories.corrected(operation, bmi=32)
+    assert "Corrected after signing, 2 times in all." in moment(story(cast), "Operation")
+
+
+def test_the_only_correction_came_after_signing(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    sign(operation, cast.surgeon)
+    assert "Corrected" not in moment(story(cast), "Operation")
+    factories.corrected(operation, bmi=32)
+    assert "Corrected after signing." in moment(story(cast), "Operation")
+
+
+def test_every_sign_button_carries_the_mark_of_what_is_told(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    factories.corrected(operation, bmi=31)
+    mark = f'<input type="hidden" name="seen" value="{latest_correction(operation)}">'
+    page = story(cast)
+    assert page.count(mark) == page.count("/sign/") == 2
 
 
 def test_withdrawn_entries_do_not_show_but_are_counted(cast: Cast) -> None:

@@ -60,6 +60,38 @@ def test_what_comes_up_only_with_a_correction_is_asked_too(cast: Cast) -> None:
     assert post(cast, dict(controls(response))).status_code == 302
 
 
+def test_an_answer_does_not_outlive_the_values_it_was_given_to(cast: Cast) -> None:
+    assert post(cast, {**asked(cast), f"{LINE}-confirmed": "on"}).status_code == 302
+    operation = IndexProcedure.objects.get(bmi="24.5")
+    client, path = (
+        cast.client("surgeon"),
+        f"/knees/{operation.knee.uuid}/operations/{operation.uuid}/correct/",
+    )
+    sent = dict(controls(client.get(path)))
+    assert sent[f"{LINE}-confirmed"] == ["on"]
+    changed = {**sent, "tear-1-rim_zone": "3", "tear-1-vascular_zone": "RR", "correction-reason": "Read anew"}
+    response = client.post(path, changed)
+    assert response.status_code == 200
+    again = dict(controls(response))
+    assert not {name for name in again if name.endswith("-confirmed")}
+    # Unchanged values leave the answer as it was.
+    other = {**sent, "operation-bmi": "26", "correction-reason": "Weighed anew"}
+    assert client.post(path, other).status_code == 302
+    assert SoftAnswer.objects.get(procedure=operation).answer == "Confirmed"
+
+
+def test_an_answer_given_to_other_words_is_asked_for_anew(cast: Cast) -> None:
+    late = {"implant-1-device_identifier": "04012345678901", "implant-1-lot": "L1", "implant-1-count": "1"}
+    first = post(cast, entry(cast, **late, **{"implant-1-expires_on": "2024-05-01"}))
+    sent = dict(controls(first))
+    ticked = "answer-implant_expired-0"
+    changed = {**sent, f"{ticked}-confirmed": "on", "implant-1-expires_on": "2024-04-01"}
+    response = post(cast, changed)
+    assert response.status_code == 200
+    assert f"{ticked}-confirmed" not in controls(response)
+    assert post(cast, dict(controls(response))).status_code == 302
+
+
 def test_an_expired_implant_is_asked_about(cast: Cast) -> None:
     implant = {
         "implant-1-device_identifier": "04012345678901",

@@ -18,6 +18,7 @@ from registry.models import (
     Imaging,
     ImagingFinding,
     Patient,
+    PlannedTimePoint,
     Reoperation,
     ReoperationOnTear,
     ScoreResponse,
@@ -29,7 +30,7 @@ from registry.pages.correcting import NOTHING_CHANGED
 from registry.pages.forms.events import KINDS, OfPatientForm
 from registry.pages.forms.events.page import EventPage, NewEvent, RecordedEvent
 from registry.pages.record_event import CHANGED_SINCE, SENT_TWICE
-from registry.recording import latest_correction
+from registry.recording import latest_correction, record
 from registry.scoring.lysholm import LYSHOLM
 from tests import factories
 from tests.conftest import Cast
@@ -246,6 +247,50 @@ def test_an_end_on_record_is_corrected_and_not_recorded_again(cast: Cast) -> Non
     assert response.headers["Location"] == f"{path(cast, 'end-of-follow-up')}{end.uuid}/"
 
 
+# --- Visits ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("point", ["", "6m"])
+def test_a_visit_of_which_nothing_is_told_is_none(cast: Cast, point: str) -> None:
+    response = post(cast, "visit", {"seen_on": DAY, "time_point": point})
+    assert response.status_code == 422
+    assert "Nothing was recorded of this visit. Enter what was found;" in text(response)
+    assert not Visit.objects.exists()
+    assert post(cast, "visit", {"seen_on": DAY, "lachman": "0"}).status_code == 302
+
+
+@pytest.mark.parametrize(("days", "point"), [(42, "6w"), (60, "unplanned"), (183, "6m"), (365, "12m")])
+def test_a_time_point_left_follows_from_the_date(cast: Cast, days: int, point: str) -> None:
+    page = text(cast.client("clinician").get(path(cast, "visit")))
+    assert '<option value="" selected>By its date</option>' in page
+    seen_on = factories.OPERATED_ON + timedelta(days=days)
+    post(cast, "visit", {"seen_on": f"{seen_on}", "lachman": "0"})
+    visit = Visit.objects.get()
+    assert visit.time_point == point
+    page = text(cast.client("clinician").get(f"{path(cast, 'visit')}{visit.uuid}/"))
+    assert f'<option value="{point}" selected>' in page
+    assert "By its date" not in page
+
+
+def test_the_date_counts_from_the_latest_operation_by_the_plan_of_the_unit(cast: Cast) -> None:
+    record(PlannedTimePoint(unit=cast.unit, time_point="3m", due_day=30, window_days=5))
+    again, later = (factories.OPERATED_ON + timedelta(days=days) for days in (400, 800))
+    for day in (again, later):
+        factories.an_operation(cast.unit, cast.oak, cast.knee, operated_on=day, injured_on=None)
+    for days, point in ((32, "3m"), (42, "unplanned")):
+        seen_on = again + timedelta(days=days)
+        post(cast, "visit", {"seen_on": f"{seen_on}", "lachman": "0"})
+        assert Visit.objects.get(seen_on=seen_on).time_point == point
+
+
+def test_a_visit_left_to_its_date_and_sent_twice_is_recorded_once(cast: Cast) -> None:
+    page = {**untouched(cast, "visit"), "seen_on": DAY, "lachman": "0"}
+    client = cast.client("clinician")
+    client.post(path(cast, "visit"), page)
+    assert SENT_TWICE in text(client.post(path(cast, "visit"), page, follow=True))
+    assert Visit.objects.count() == 1
+
+
 # --- Research permission -----------------------------------------------------------------------
 
 
@@ -377,6 +422,11 @@ def test_imaging_and_reoperation_tell_of_tears_too(cast: Cast) -> None:
     story = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
     assert "<dd> Both surfaces </dd>" in story
     assert "<dd> Re-repair </dd>" in story
+
+
+def test_work_in_a_second_look_says_that_it_counts_as_a_reoperation(cast: Cast) -> None:
+    page = text(cast.client("clinician").get(path(cast, "second-look")))
+    assert "Counts as a reoperation of this day: do not record it as a reoperation as well." in page
 
 
 def test_a_reoperation_that_left_the_menisci_alone_says_nothing_of_tears(cast: Cast) -> None:

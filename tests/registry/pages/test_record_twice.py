@@ -11,8 +11,10 @@ import psycopg
 import pytest
 
 from registry.models import IndexProcedure, Patient
+from registry.pages.drafts import draft_of
 from tests import factories
 from tests.conftest import Cast
+from tests.registry.pages.controls import controls
 from tests.registry.pages.entries import an_operation_entry, text
 
 PATH = "/operations/new/"
@@ -40,6 +42,55 @@ def test_sent_again_after_it_was_withdrawn_it_is_not_recorded_anew(cast: Cast) -
     response = client.post(PATH, entry)
     assert "has been withdrawn since. Reinstate it below" in text(client.get(response.headers["Location"]))
     assert not IndexProcedure.objects.filter(uuid=entry["entry"]).exists()
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        {"patient-hospital_number": "NM 0043"},
+        {"operation-operated_on": "2024-05-03"},
+        {"operation-bmi": "31"},
+        {"patient-side": "left"},
+        {"tear-1-length_mm": "31"},
+        {"tear-2-meniscus": "lateral", "tear-2-pattern": "radial", "tear-2-treatment": "left"},
+    ],
+)
+def test_a_used_key_with_something_else_typed_loses_nothing(cast: Cast, typed: dict[str, str]) -> None:
+    client = cast.client("surgeon")
+    entry = {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    story = client.post(PATH, entry).headers["Location"]
+    operations = IndexProcedure.objects.count()
+    response = client.post(PATH, {**entry, **typed})
+    assert response.status_code == 422
+    assert IndexProcedure.objects.count() == operations
+    page = text(response)
+    assert "1 thing to mend" in page
+    assert f'was recorded before as <a href="{story}">the operation of 2 May 2024</a>' in page
+    sent = controls(response)
+    assert {name: sent[name] for name in typed} == {name: [value] for name, value in typed.items()}
+    assert sent["entry"] != [entry["entry"]]
+    draft = draft_of(cast.surgeon, PATH)
+    assert draft is not None
+    assert draft["entry"] == sent["entry"][0]
+    assert {name: draft[name] for name in typed} == typed
+
+
+def test_another_patient_typed_over_a_recorded_page_is_recorded_the_second_time(cast: Cast) -> None:
+    client = cast.client("surgeon")
+    entry = {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    client.post(PATH, entry)
+    again = client.post(PATH, {**entry, "patient-hospital_number": "NM 0043"})
+    assert client.post(PATH, dict(controls(again))).status_code == 302
+    assert Patient.objects.filter(identity__isnull=False).count() == 2
+    assert draft_of(cast.surgeon, PATH) is None
+
+
+def test_a_withdrawn_operation_with_something_else_typed_loses_nothing(cast: Cast) -> None:
+    client = cast.client("surgeon")
+    entry = {**an_operation_entry(cast, cast.surgeon), "entry": str(uuid4())}
+    client.post(PATH, entry)
+    factories.withdrawn(IndexProcedure.objects.get(uuid=entry["entry"]))
+    assert client.post(PATH, {**entry, "operation-bmi": "31"}).status_code == 422
 
 
 def test_the_key_of_somebody_elses_operation_opens_nothing(cast: Cast) -> None:

@@ -106,9 +106,12 @@ def test_what_is_no_entry_is_not_found(cast: Cast, kind: str) -> None:
 # --- Signing -----------------------------------------------------------------------------------
 
 
-def sign(cast: Cast, who: str) -> Any:
+def sign(cast: Cast, who: str, seen: int | str | None = None) -> Any:
+    """As from a story just opened, or one that carries another mark."""
     operation = cast.repair.tear.procedure
-    return cast.client(who).post(f"/knees/{cast.knee.uuid}/operations/{operation.uuid}/sign/", follow=True)
+    mark = {"seen": latest_correction(operation) if seen is None else seen}
+    url = f"/knees/{cast.knee.uuid}/operations/{operation.uuid}/sign/"
+    return cast.client(who).post(url, mark, follow=True)
 
 
 def test_who_led_signs_once(cast: Cast) -> None:
@@ -125,6 +128,19 @@ def test_who_repaired_signs_and_a_colleague_does_not(cast: Cast) -> None:
     factories.corrected(cast.repair.tear.procedure, repaired_by=elm)
     assert sign(cast, "colleague").status_code == 200
     assert IndexProcedure.objects.get().signed_by == cast.colleague
+
+
+def test_what_was_changed_since_the_story_was_opened_is_not_signed(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    seen = latest_correction(operation)
+    factories.corrected(cast.repair.tear, length_mm=12)
+    for stale in (seen, "", "no mark"):
+        refused = text(sign(cast, "surgeon", stale))
+        assert "This operation was changed since you opened the story. Read it again, then sign." in refused
+    assert IndexProcedure.objects.get().signed_at is None
+    story = text(cast.client("surgeon").get(f"/knees/{cast.knee.uuid}/"))
+    assert f'<input type="hidden" name="seen" value="{latest_correction(operation)}">' in story
+    assert "is signed." in text(sign(cast, "surgeon"))
 
 
 def test_signing_takes_a_post_and_an_operation_of_this_knee(cast: Cast) -> None:

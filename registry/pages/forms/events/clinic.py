@@ -1,16 +1,29 @@
 """Forms of what is seen, asked or heard of a knee without looking inside."""
 
+from collections.abc import Sequence
+from datetime import date
 from typing import Any, ClassVar, Self
 
 from django import forms
-from django.db.models import QuerySet
+from django.db.models import Max, QuerySet
+from django.utils.dateparse import parse_date
 
 from registry.models import Complication, Contact, Knee, ScoreResponse, Visit
-from registry.pages.forms.events.base import EventForm, Posted
+from registry.pages.forms.events.base import EventForm, FindingForm, Posted
+from registry.rules.schedule import DEFAULT_PLAN, PlannedReview, time_point
 from registry.scoring.lysholm import LYSHOLM
+from registry.vocabulary import TimePoint
+
+BY_ITS_DATE = "By its date"
+NOTHING_RECORDED = (
+    "Nothing was recorded of this visit. Enter what was found; if you only spoke with the patient, "
+    "record a contact instead."
+)
 
 
 class VisitForm(EventForm):
+    """A visit; its time point follows from its date by the plan of the unit, unless it is chosen."""
+
     IDENTIFIED_BY = ("seen_on", "time_point")
     DATE = "seen_on"
 
@@ -29,6 +42,31 @@ class VisitForm(EventForm):
             "sport_return",
             "employed_as_before",
         )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk is None:
+            point: Any = self.fields["time_point"]
+            point.choices = [("", BY_ITS_DATE), *point.choices]
+            self.initial["time_point"] = ""
+
+    @classmethod
+    def of(cls, recorded: Any, posted: Posted) -> Self:
+        # A new visit that is sent twice left its time point to its date both times.
+        if posted is not None and not posted.get("time_point"):
+            point = _by_date(recorded.knee, _date(posted.get("seen_on", "")))
+            posted = {name: posted[name] for name in posted} | {"time_point": point}
+        return super().of(recorded, posted)
+
+    def clean(self) -> dict[str, Any]:
+        said: dict[str, Any] = super().clean() or self.cleaned_data
+        if said.get("time_point") == "":
+            said["time_point"] = _by_date(self.instance.knee, said.get("seen_on"))
+        return said
+
+    def nothing_told(self, findings: Sequence[FindingForm]) -> str:
+        told = [value for name, value in self.cleaned_data.items() if name not in self.IDENTIFIED_BY]
+        return "" if any(value not in (None, "") for value in told) else NOTHING_RECORDED
 
 
 class ComplicationForm(EventForm):
@@ -85,3 +123,23 @@ class ScoreForm(EventForm):
         answers = {item.code: said.get(item.code) for item in self.instrument.items}
         self.instance.items = {code: value for code, value in answers.items() if value is not None}
         return said
+
+
+def _by_date(knee: Knee, seen_on: date | None) -> str:
+    """The time point on which a day falls after the latest operation before it, by the unit's plan."""
+    operations = knee.procedures.filter(operated_on__lte=seen_on) if seen_on else knee.procedures.none()
+    operated_on = operations.aggregate(last=Max("operated_on"))["last"]
+    if seen_on is None or operated_on is None:
+        return TimePoint.UNPLANNED.value
+    own = [
+        PlannedReview(row.time_point, row.due_day, row.window_days)
+        for row in knee.patient.unit.plan.order_by("due_day")
+    ]
+    return time_point((seen_on - operated_on).days, tuple(own) or DEFAULT_PLAN)
+
+
+def _date(typed: str) -> date | None:
+    try:
+        return parse_date(typed)
+    except ValueError:
+        return None

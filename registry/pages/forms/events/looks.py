@@ -1,7 +1,7 @@
 """Forms of a look inside the knee: by arthroscopy, with the class it gives each tear, or by imaging."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 from registry.models import Imaging, ImagingFinding, SecondLook, SecondLookFinding, Unit
 from registry.pages.forms.events.base import EventForm, FindingForm
@@ -10,6 +10,7 @@ from registry.rules.questions import Question, look_questions
 from registry.vocabulary import HealingClass
 
 _SHARES = ("healed_thickness_percent", "healed_length_percent")
+ACTION_HELP = "Counts as a reoperation of this day: do not record it as a reoperation as well."
 NOT_CLASSED = "Not classed yet: enter the healed shares"
 
 
@@ -41,6 +42,7 @@ class SecondLookFindingForm(FindingForm):
             "vessels_seen",
             "action",
         )
+        help_texts: ClassVar = {"action": ACTION_HELP}
 
     def questions(self) -> list[Question]:
         finding: SecondLookFinding = self.instance

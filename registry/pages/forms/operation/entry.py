@@ -75,7 +75,7 @@ class OperationEntry:
         """The page as it stands, nothing of it checked before its time."""
         entry = cls._built(setting, typed, None)
         fill(entry.forms, typed)
-        fill([entry.answers], typed)
+        entry.answers.show(typed)
         return entry
 
     @classmethod

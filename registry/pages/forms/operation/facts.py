@@ -122,9 +122,7 @@ def _proposals(said: dict[str, Any], cards: list[TearCard]) -> Iterator[Proposal
     if operated_on and (is_staged or said.get("staging") == Staging.REPAIR_FIRST):
         planned = _months_later(operated_on, USUAL_STAGE_MONTHS)
         yield Proposal("operation-ligament_planned_on", planned.isoformat())
-    # Of a single tear it is said of the operation already.
-    if len(cards) == 1 and said.get("unstable_on_probing") == Answer.YES:
-        yield Proposal(f"tear-{cards[0].number}-unstable", "true")
+    # Part of what the pattern means; anything else about a tear is seen, and so never proposed.
     for card in cards:
         if card.values.get("pattern") == Pattern.BUCKET_HANDLE:
             yield Proposal(f"tear-{card.number}-displaced", "true")

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
+from zlib import crc32
 
 from django import forms
 from django.forms.boundfield import BoundField
+from django.http import QueryDict
 
 from registry.models import IndexProcedure, SoftAnswer, Tear
 from registry.pages.forms.base import Spoken
@@ -53,7 +55,10 @@ class Line:
 
 
 class AnswersForm(Spoken, forms.Form):
-    """One line a question. Each is asked once: what is then left without an answer is recorded without."""
+    """One line a question. Each is asked once: what is then left without an answer is recorded without.
+
+    An answer is to the words asked: once they changed, with the values behind them, it counts no more.
+    """
 
     title = "To be confirmed"
 
@@ -65,11 +70,12 @@ class AnswersForm(Spoken, forms.Form):
         asked_before: Collection[str] = (),
         posted: Posted = None,
     ) -> None:
-        super().__init__(posted, prefix="answer", use_required_attribute=False)
-        self._tears = {card.number: card.tear.instance for card in cards}
-        self._known = {(answer.code, answer.tear_id): answer for answer in known}
         self._asked = {_name(question): question for question in asked}
         self._asked_before = asked_before
+        answers = None if posted is None else self.still_said(posted)
+        super().__init__(answers, prefix="answer", use_required_attribute=False)
+        self._tears = {card.number: card.tear.instance for card in cards}
+        self._known = {(answer.code, answer.tear_id): answer for answer in known}
         for name in self._asked:
             self._put(name, self._row(name).answer)
 
@@ -81,8 +87,29 @@ class AnswersForm(Spoken, forms.Form):
 
     @property
     def names(self) -> list[str]:
-        """The questions shown, as the page says that it has asked them."""
-        return list(self._asked)
+        """The questions shown, as the page says that it has asked them: each with a mark of its words."""
+        return [_asked_as(question) for question in self._asked.values()]
+
+    def still_said(self, typed: Mapping[str, Any]) -> dict[str, Any]:
+        """What is typed, without answers to questions that the page did not ask in these words."""
+        unasked = {name for name in self._asked if not self._was_asked(name)}
+        stale = {f"answer-{name}{end}" for name in unasked for end in ("", "-confirmed")}
+        return {name: value for name, value in typed.items() if name not in stale}
+
+    def show(self, typed: QueryDict) -> None:
+        """Show the answers typed so far; not one on record where the page asks in other words by now."""
+        for name in self._asked:
+            if self._asked_before and self._is_put_anew(name):
+                self.initial[name], self.initial[f"{name}-confirmed"] = "", False
+            elif self._was_asked(name):
+                self.initial[name] = typed.get(f"answer-{name}", "")
+                self.initial[f"{name}-confirmed"] = f"answer-{name}-confirmed" in typed
+
+    def _is_put_anew(self, name: str) -> bool:
+        return not self._was_asked(name) and any(mark.startswith(f"{name}-") for mark in self._asked_before)
+
+    def _was_asked(self, name: str) -> bool:
+        return _asked_as(self._asked[name]) in self._asked_before
 
     @property
     def lines(self) -> list[Line]:
@@ -93,7 +120,7 @@ class AnswersForm(Spoken, forms.Form):
     @property
     def is_settled(self) -> bool:
         """Whether every question is answered, or was left without an answer on purpose."""
-        return all(self._given(name) or name in self._asked_before for name in self._asked)
+        return all(self._given(name) or self._was_asked(name) for name in self._asked)
 
     def rows(self, procedure: IndexProcedure) -> Iterator[SoftAnswer]:
         """The answers given, new or on record."""
@@ -117,6 +144,10 @@ class AnswersForm(Spoken, forms.Form):
         tear: Tear | None = self._tears[question.tear] if question.tear else None
         known = self._known.get((question.code, tear.pk if tear else None))
         return known or SoftAnswer(code=question.code, tear=tear)
+
+
+def _asked_as(question: Question) -> str:
+    return f"{_name(question)}-{crc32(question.text.encode()):08x}"
 
 
 def _name(question: Question) -> str:
