@@ -83,9 +83,7 @@ def a_repair(procedure: IndexProcedure, augmentation: str = "none", **tear: Any)
         "treatment": "repaired",
     }
     torn = Tear(procedure=procedure, **{**defaults, **tear})
-    repair = Repair(
-        tear=torn, all_inside=True, augmentation=augmentation, recorded_at=procedure.recorded_at
-    )
+    repair = Repair(tear=torn, all_inside=True, augmentation=augmentation, recorded_at=procedure.recorded_at)
     record(torn, repair)
     return repair
 

@@ -235,8 +235,8 @@ class IndexProcedure(Entry):
         )
         if reader := readers.first():
             raise ValidationError(
-                f"{reader} has read a tear of this operation as a second reader, so was not at it. Name another "
-                "surgeon, or let that reading be withdrawn first."
+                f"{reader} has read a tear of this operation as a second reader, so was not at it. "
+                "Name another surgeon, or let that reading be withdrawn first."
             )
 
     @property
