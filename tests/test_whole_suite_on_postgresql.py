@@ -18,7 +18,7 @@ def test_the_whole_suite_holds_on_postgresql(
     postgresql_url: str, pytestconfig: pytest.Config, record_property: Callable[[str, str], None]
 ) -> None:
     run = subprocess.run(
-        [sys.executable, "-m", "pytest", "-m", SELECTION, "-p", "no:cacheprovider"],
+        [sys.executable, "-m", "pytest", "-rfE", "-m", SELECTION, "-p", "no:cacheprovider"],
         cwd=pytestconfig.rootpath,
         env={name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
         | {"DATABASE_URL": postgresql_url},

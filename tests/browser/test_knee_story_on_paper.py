@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 import pytest
-from playwright.sync_api import Locator, Page
+from playwright.sync_api import Locator, Page, expect
 
 from registry.models import Visit
 from registry.recording import record
@@ -39,7 +39,8 @@ def test_nothing_to_click_and_everything_to_read(paper: Page) -> None:
     assert shown(paper.locator(".story-links, .to-complete, .site-user")) == []
     assert paper.get_by_text("Tear in a vascular zone", exact=True).is_visible()
     assert paper.get_by_text("Not signed.").is_visible()
-    assert paper.get_by_text("Standing when last known well").first.is_visible()
+    # Loaded in place, so it may come a moment later.
+    expect(paper.get_by_text("Standing when last known well").first).to_be_visible()
 
 
 def test_maps_side_by_side_on_one_sheet_in_width(paper: Page) -> None:
