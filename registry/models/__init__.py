@@ -10,7 +10,6 @@ from registry.models.followup import (
     ReoperationOnTear,
     SecondLook,
     SecondLookFinding,
-    SoftAnswer,
     Visit,
 )
 from registry.models.governance import Draft, IdentityView, LotLookUp, Membership
@@ -28,6 +27,7 @@ from registry.models.people import (
 from registry.models.procedures import Implant, IndexProcedure, Rehabilitation
 from registry.models.repairs import Repair, SuturePass, Tear, TearReading
 from registry.models.scores import ScoreResponse
+from registry.models.soft_answers import SoftAnswer
 
 __all__ = [
     "Complication",

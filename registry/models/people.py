@@ -15,6 +15,7 @@ from registry.models.limits import between, choice_checks, not_in_future, range_
 from registry.rules.acuity import whole_years
 from registry.rules.healing import FAILED_CLEFT_FROM_PERCENT, HEALED_CLEFT_BELOW_PERCENT
 from registry.rules.indications import USUAL_VARUS_LIMIT_DEG
+from registry.rules.schedule import PlannedReview
 from registry.vocabulary import Grade, ResearchPermission, Sex, Side, TimePoint
 
 
@@ -74,6 +75,11 @@ class Unit(Kept):
 
     def __str__(self) -> str:
         return self.name
+
+    def own_plan(self) -> list[PlannedReview]:
+        """Its own follow-up plan, in order; empty when it follows the default."""
+        rows = self.plan.order_by("due_day")
+        return [PlannedReview(row.time_point, row.due_day, row.window_days) for row in rows]
 
 
 class Surgeon(Kept):

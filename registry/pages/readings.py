@@ -35,7 +35,7 @@ RIM_WIDTH_CAUTION = (
     f"Rim width is the field on which surgeons agree least (kappa {RIM_WIDTH_KAPPA}, 8 surgeons reading 37 "
     "videos, Anderson et al. AJSM 2011;39:926-32). Take your time over it."
 )
-UNSEEN = "I classify this from the images or video of the operation and have not seen the first reading."
+UNSEEN = "I classify this from the images of the operation and have not seen the first reading."
 NO_ENTRY = (
     "Your account is not linked to a surgeon's entry, so a reading could not be kept as yours. Ask your "
     "unit's administrator to link it."

@@ -20,7 +20,7 @@ from registry.pages.forms.unit import RowPage, SettingsForm
 from registry.pages.tables import Table
 from registry.pages.today.unit import people
 from registry.pages.wording import facts
-from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
+from registry.rules.schedule import DEFAULT_PLAN
 from registry.vocabulary import TimePoint
 
 CHANGES = 20
@@ -40,7 +40,7 @@ def unit(request: HttpRequest, unit: str) -> HttpResponse:
     """Everything of one unit."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)
     grades = Prefetch("grades", GradePeriod.objects.order_by("since"))
-    plan = plan_of(found)
+    plan = found.own_plan()
     context = {
         "unit": found,
         "facts": facts(found, *SettingsForm.Meta.fields),
@@ -90,12 +90,6 @@ def tell(request: HttpRequest, done: str) -> None:
         messages.success(request, done)
     else:
         messages.info(request, NOTHING_CHANGED)
-
-
-def plan_of(unit: Unit) -> list[PlannedReview]:
-    """The unit's own plan, in order; empty when it follows the default."""
-    rows = unit.plan.order_by("due_day")
-    return [PlannedReview(row.time_point, row.due_day, row.window_days) for row in rows]
 
 
 def plan_table(plan: Any) -> Table:

@@ -16,7 +16,7 @@ from registry.pages.corrections import Conflict, Line, ReasonForm, told, with_th
 from registry.pages.forms.base import Spoken, problems_of
 from registry.pages.forms.saving import attempt
 from registry.pages.forms.unit import ReviewForm, refuse_overlaps, review_forms
-from registry.pages.unit import person_of, plan_of, tell
+from registry.pages.unit import person_of, tell
 from registry.recording import Act, ChangedMeanwhile, correct, withdraw
 from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
 from registry.vocabulary import TimePoint
@@ -54,7 +54,7 @@ class PlanPage:
 
     @classmethod
     def of(cls, unit: Unit, posted: QueryDict | None = None) -> Self:
-        recorded = plan_of(unit)
+        recorded = unit.own_plan()
         reason = ReasonForm(unit, posted)
         reason.initial["seen"] = _changes(unit).aggregate(last=Max("pk"))["last"] or 0
         takes_default = posted is not None and DEFAULT_BUTTON in posted

@@ -93,7 +93,7 @@ def test_a_signed_note_is_corrected_only_with_a_reason_of_its_own(cast: Cast) ->
     tear.length_mm = 12
     with pytest.raises(ValidationError, match="needs a reason"):
         correct(tear, act=Act(cast.surgeon, BEFORE_SIGNING))
-    correct(tear, act=Act(cast.surgeon, "measured on the video"))
+    correct(tear, act=Act(cast.surgeon, "measured on the pictures"))
     assert Tear.objects.get().length_mm == 12
     assert IndexProcedure.objects.get().signed_by == cast.surgeon
 

@@ -152,7 +152,7 @@ def test_another_first_reading_gives_the_same_pages(cast: Cast, tear: Tear) -> N
     assert pages() == before
 
 
-def test_it_shows_what_finds_the_video(cast: Cast, tear: Tear) -> None:
+def test_it_shows_what_finds_the_pictures(cast: Cast, tear: Tear) -> None:
     for page in ("/readings/", f"/readings/{tear.uuid}/"):
         shown = text(cast.client("colleague").get(page))
         for told in ("Left", "Medial", "1 Mar 2024", "Northmere Hospital", str(tear.uuid)[:8]):
@@ -260,10 +260,10 @@ def test_a_reading_is_withdrawn_with_a_reason_and_can_be_made_anew(cast: Cast, t
     address = f"/readings/{tear.uuid}/withdraw/"
     assert client.post(address, {"reason": " "}).status_code == 422
     assert TearReading.objects.exists()
-    assert client.post(address, {"reason": "Wrong video"}).status_code == 302
+    assert client.post(address, {"reason": "Wrong pictures"}).status_code == 302
     assert not TearReading.objects.exists()
     told = Correction.objects.get(row_table="registry_tearreading")
-    assert (told.kind, told.reason, told.made_by) == ("withdrawn", "Wrong video", cast.colleague)
+    assert (told.kind, told.reason, told.made_by) == ("withdrawn", "Wrong pictures", cast.colleague)
     assert read(cast, tear, pattern="complex").status_code == 302
     assert TearReading.objects.get().pattern == "complex"
     assert TearReading.ever.count() == 2

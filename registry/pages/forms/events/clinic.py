@@ -10,7 +10,7 @@ from django.utils.dateparse import parse_date
 
 from registry.models import Complication, Contact, Knee, ScoreResponse, Visit
 from registry.pages.forms.events.base import EventForm, FindingForm, Posted
-from registry.rules.schedule import DEFAULT_PLAN, PlannedReview, time_point
+from registry.rules.schedule import DEFAULT_PLAN, time_point
 from registry.scoring.lysholm import LYSHOLM
 from registry.vocabulary import TimePoint
 
@@ -131,11 +131,7 @@ def _by_date(knee: Knee, seen_on: date | None) -> str:
     operated_on = operations.aggregate(last=Max("operated_on"))["last"]
     if seen_on is None or operated_on is None:
         return TimePoint.UNPLANNED.value
-    own = [
-        PlannedReview(row.time_point, row.due_day, row.window_days)
-        for row in knee.patient.unit.plan.order_by("due_day")
-    ]
-    return time_point((seen_on - operated_on).days, tuple(own) or DEFAULT_PLAN)
+    return time_point((seen_on - operated_on).days, tuple(knee.patient.unit.own_plan()) or DEFAULT_PLAN)
 
 
 def _date(typed: str) -> date | None:
