@@ -24,6 +24,8 @@ from registry.models import (
     Reoperation,
     ReoperationOnTear,
     Repair,
+    SecondLook,
+    SecondLookFinding,
     SoftAnswer,
     Surgeon,
     Tear,
@@ -38,6 +40,7 @@ from registry.recording import (
     correct,
     corrections_of,
     latest_correction,
+    parts_of,
     record,
     reinstate,
     sign,
@@ -130,6 +133,17 @@ def test_an_answer_goes_with_the_tear_it_is_about(cast: Cast) -> None:
     record(answer)
     withdraw(cast.repair.tear, WHY)
     assert not SoftAnswer.objects.exists()
+
+
+def test_each_part_is_told_once(cast: Cast) -> None:
+    operation = cast.repair.tear.procedure
+    answer = SoftAnswer(procedure=operation, tear=cast.repair.tear, code="zone", answer="seen so")
+    look = SecondLook(knee=cast.knee, looked_on=OPERATED_ON, reason="symptoms")
+    finding = SecondLookFinding(look=look, tear=cast.repair.tear)
+    record(answer, look, finding)
+    told = list(parts_of(cast.knee))
+    assert len(told) == len(set(told)) == 7
+    assert told[-1] == cast.knee
 
 
 def test_a_repair_added_years_later_was_entered_later(cast: Cast) -> None:
