@@ -1,6 +1,7 @@
 """The suite again, on PostgreSQL: everything that holds on SQLite holds there too."""
 
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -26,6 +27,14 @@ def test_the_whole_suite_holds_on_postgresql(
         text=True,
         timeout=20 * 60,
     )
-    tail = "\n".join(run.stdout.splitlines()[-60:])
-    record_property(SAID_AT_THE_END, tail.splitlines()[-1] if tail else run.stderr)
-    assert run.returncode == 0, f"{tail}\n{run.stderr}"
+    said = run.stdout.splitlines()
+    failures = [line for line in said if line.startswith(("FAILED", "ERROR"))]
+    told = "\n".join([*failures, said[-1] if said else run.stderr])
+    record_property(SAID_AT_THE_END, told)
+    assert run.returncode == 0, f"{_failures(run.stdout)}\n{run.stderr}\n{told}"
+
+
+def _failures(output: str) -> str:
+    """What pytest printed of the tests that failed, as far as anyone would read."""
+    at = re.search("= (ERRORS|FAILURES) =", output)
+    return output[at.start() :][:20_000] if at else output[-20_000:]
