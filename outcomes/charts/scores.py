@@ -1,4 +1,4 @@
-"""The scores of one knee by one instrument over the months since its first operation, on the whole scale."""
+"""The scores of one knee on one scale over the months since its first operation, drawn whole."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from django.utils.formats import date_format
 from outcomes import wording
 from outcomes.charts.figure import DataTable, Figure
 from outcomes.wording import DAYS_PER_MONTH
-from registry.scoring import Instrument
+from registry.scoring import Instrument, Scale
 
 # Heights in pixels: the curve, the axis with its title, and one row of labels above for lines close together.
 CURVE_PX, AXIS_PX, ROW_PX = 300, 56, 18
@@ -65,11 +65,19 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class ScoreCurve:
-    """What one figure shows: answers to one instrument (at least one) and interventions, in any order."""
+    """What one figure shows: answers on one scale (at least one) and interventions, in any order."""
 
     instrument: Instrument
+    scale: Scale
     answers: Sequence[ScoreAnswer]
     marks: Sequence[Mark]
+
+    @property
+    def name(self) -> str:
+        """The scale's name, after that of an instrument with several."""
+        if len(self.instrument.scales) == 1:
+            return self.instrument.name
+        return f"{self.instrument.name}, {self.scale.name}"
 
     @property
     def operated_on(self) -> date | None:
@@ -94,7 +102,7 @@ def score_figure(curve: ScoreCurve) -> Figure:
     """Draw the scores; without an operation there is no month 0, so the table alone stands."""
     operated_on = curve.operated_on
     return Figure(
-        name=f"scores-{curve.instrument.code}",
+        name=f"scores-{curve.instrument.code}-{curve.scale.code}",
         title=title(curve),
         plot=_plot(curve, operated_on) if operated_on else {},
         facts=_facts(curve),
@@ -108,7 +116,7 @@ def score_figure(curve: ScoreCurve) -> Figure:
 
 def title(curve: ScoreCurve) -> str:
     """From where to where the values went; between the ends only what lies outside them is told."""
-    name, scored = curve.instrument.name, curve.scored
+    name, scored = curve.name, curve.scored
     if not scored:
         return f"{name} was answered {_times(len(curve.answers))} and could not be scored"
     whens = _whens([day for day, _ in scored], curve.operated_on)
@@ -156,15 +164,13 @@ def _when(day: date, operated_on: date | None) -> str:
 
 def score_table(curve: ScoreCurve) -> DataTable:
     """Every answer, one a row."""
-    columns = ("Answered on", "Months", curve.instrument.name, "Items answered", "Another operation since?")
+    columns = ("Answered on", "Months", curve.name, "Items answered", "Another operation since?")
     rows = tuple(_row(curve, answer) for answer in curve.in_order)
-    return DataTable(
-        f"{curve.instrument.name}: every answer, months since the first operation.", columns, rows
-    )
+    return DataTable(f"{curve.name}: every answer, months since the first operation.", columns, rows)
 
 
 def _row(curve: ScoreCurve, answer: ScoreAnswer) -> tuple[str, ...]:
-    items = f"{answer.items_answered} of {len(curve.instrument.items)}"
+    items = f"{answer.items_answered} of {len(curve.scale.items)}"
     # Adding 0 takes the sign off a zero.
     months = curve.operated_on and f"{round(_months(answer.answered_on, curve.operated_on), 1) + 0:.1f}"
     value = f"{NOT_SCORABLE} ({items})" if answer.value is None else f"{round(answer.value, 1):g}"
@@ -176,7 +182,7 @@ def _facts(curve: ScoreCurve) -> tuple[tuple[str, str], ...]:
     versions = ", ".join(sorted({answer.version for answer in curve.answers}))
     return (
         ("Answers", f"{len(curve.answers):,}, of which {NOT_SCORABLE} {len(curve.not_scorable):,}"),
-        ("Scale", f"{instrument.lowest:g} to {instrument.highest:g}, drawn whole"),
+        ("Scale", f"{curve.scale.lowest:g} to {curve.scale.highest:g}, drawn whole"),
         ("Vertical lines", _interventions(curve)),
         ("Form", f"{instrument.name} {versions}. {instrument.reference}."),
     )
@@ -237,7 +243,7 @@ def _ticks(start: float, end: float) -> tuple[list[int], int]:
 
 
 def _traces(curve: ScoreCurve, operated_on: date) -> Iterator[Trace]:
-    name = curve.instrument.name
+    name = curve.name
     yield {
         "type": "scatter",
         "mode": "lines+markers",
@@ -255,15 +261,15 @@ def _traces(curve: ScoreCurve, operated_on: date) -> Iterator[Trace]:
             "mode": "markers",
             "name": NOT_SCORABLE,
             "x": [_months(day, operated_on) for day in curve.not_scorable],
-            "y": [_below(curve.instrument)] * len(curve.not_scorable),
+            "y": [_below(curve.scale)] * len(curve.not_scorable),
             "marker": {"symbol": "circle-open", "size": 10, "color": "var:series-1", "line": {"width": 2}},
             "cliponaxis": False,
             "hovertemplate": f"{NOT_SCORABLE} at %{{x:.1f}} months<extra></extra>",
         }
 
 
-def _below(instrument: Instrument) -> float:
-    return instrument.lowest - BELOW_SCALE * (instrument.highest - instrument.lowest)
+def _below(scale: Scale) -> float:
+    return scale.lowest - BELOW_SCALE * (scale.highest - scale.lowest)
 
 
 def _month_axis(start: float, end: float, ticks: list[int]) -> dict[str, Any]:
@@ -278,15 +284,15 @@ def _month_axis(start: float, end: float, ticks: list[int]) -> dict[str, Any]:
 
 def _scale_axis(curve: ScoreCurve) -> dict[str, Any]:
     """The whole scale; under it, where there is something to mark, a place for what cannot be scored."""
-    instrument = curve.instrument
-    span = instrument.highest - instrument.lowest
-    places = [instrument.lowest + span * fifth / 5 for fifth in range(6)]
+    scale = curve.scale
+    span = scale.highest - scale.lowest
+    places = [scale.lowest + span * fifth / 5 for fifth in range(6)]
     labels = [f"{place:g}" for place in places]
     if curve.not_scorable:
-        places, labels = [_below(instrument), *places], [NOT_SCORABLE.replace(" ", "<br>"), *labels]
+        places, labels = [_below(scale), *places], [NOT_SCORABLE.replace(" ", "<br>"), *labels]
     return {
-        "title": {"text": instrument.name},
-        "range": [places[0] - ABOVE_SCALE * span, instrument.highest + ABOVE_SCALE * span],
+        "title": {"text": curve.name},
+        "range": [places[0] - ABOVE_SCALE * span, scale.highest + ABOVE_SCALE * span],
         "tickvals": places,
         "ticktext": labels,
         "automargin": True,

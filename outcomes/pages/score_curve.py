@@ -11,12 +11,12 @@ from django.views.decorators.cache import cache_control
 from outcomes.charts.scores import Intervention, Mark, ScoreAnswer, ScoreCurve, score_figure
 from registry.access import knee_for
 from registry.models import Knee, ScoreResponse
-from registry.scoring import INSTRUMENTS
+from registry.scoring import INSTRUMENTS, ScaleScore
 
 
 @cache_control(no_store=True)
 def score_curve(request: HttpRequest, knee: UUID) -> HttpResponse:
-    """One figure for each instrument that was answered for one knee."""
+    """One figure for each scale of the instruments that were answered for one knee."""
     found = knee_for(request.user, knee)
     figures = [score_figure(curve) for curve in _curves(found)]
     template = "outcomes/score_curve_fragment.html" if request.htmx else "outcomes/score_curve.html"  # type: ignore[attr-defined]
@@ -25,21 +25,23 @@ def score_curve(request: HttpRequest, knee: UUID) -> HttpResponse:
 
 def _curves(knee: Knee) -> Iterator[ScoreCurve]:
     answers = defaultdict(list)
-    for score in ScoreResponse.objects.filter(knee=knee):
-        answers[score.instrument].append(_answer(score))
+    for response in ScoreResponse.objects.filter(knee=knee):
+        for score in response.scores:
+            answers[response.instrument, score.scale.code].append(_answer(response, score))
     marks = list(_marks(knee))
-    for code, instrument in INSTRUMENTS.items():
-        if code in answers:
-            yield ScoreCurve(instrument, answers[code], marks)
+    for instrument in INSTRUMENTS.values():
+        for scale in instrument.scales:
+            if found := answers.get((instrument.code, scale.code)):
+                yield ScoreCurve(instrument, scale, found, marks)
 
 
-def _answer(score: ScoreResponse) -> ScoreAnswer:
+def _answer(response: ScoreResponse, score: ScaleScore) -> ScoreAnswer:
     return ScoreAnswer(
-        answered_on=score.answered_on,
+        answered_on=response.answered_on,
         value=score.value,
-        items_answered=len(score.items),
-        version=score.instrument_version,
-        reoperated=score.get_reoperated_since_display(),
+        items_answered=score.answered,
+        version=response.instrument_version,
+        reoperated=response.get_reoperated_since_display(),
     )
 
 

@@ -6,7 +6,7 @@ from registry.demo.course import Course
 from registry.demo.story import ProcedureStory, ReoperationStory, ScoreStory
 from registry.demo.world import World, after
 from registry.rules.schedule import DEFAULT_PLAN
-from registry.scoring import Item
+from registry.scoring import TOTAL, Item
 from registry.scoring.lysholm import LYSHOLM
 
 
@@ -68,7 +68,7 @@ def _form(world: World, procedure: ProcedureStory, day: date, state: str, reoper
         instrument=LYSHOLM.code,
         instrument_version=LYSHOLM.version,
         items=items,
-        value=LYSHOLM.score(items),
+        value=LYSHOLM.values(items).get(TOTAL),
         reoperated_since=reoperated,
     )
 

@@ -8,7 +8,7 @@ from django.db import models
 from registry.models.keeping import STANDING, Entry
 from registry.models.limits import choice_checks, not_in_future, told
 from registry.models.people import Knee
-from registry.scoring import INSTRUMENTS
+from registry.scoring import INSTRUMENTS, TOTAL, ScaleScore
 from registry.vocabulary import ReoperatedSince
 
 
@@ -20,7 +20,8 @@ class ScoreResponse(Entry):
     instrument = models.CharField(max_length=20)
     instrument_version = models.CharField(max_length=20, blank=True, editable=False)
     items: "models.JSONField[dict[str, int], Any]" = models.JSONField(default=dict, blank=True)
-    # Worked out from the items whenever they are saved, so that the database can count by it.
+    # The total, worked out from the items whenever they are saved, so that the database can count by it.
+    # Empty where the form has none: its scales are worked out from the items (see `scores`).
     value = models.FloatField(null=True, blank=True, editable=False)
     reoperated_since = models.CharField(
         max_length=12, choices=ReoperatedSince, default=ReoperatedSince.NOT_ASKED
@@ -43,6 +44,11 @@ class ScoreResponse(Entry):
     def __str__(self) -> str:
         return f"{self.instrument} of {told(self.answered_on)}"
 
+    @property
+    def scores(self) -> tuple[ScaleScore, ...]:
+        """Every scale of the form as the version it was answered in scores it."""
+        return INSTRUMENTS[self.instrument].scores(self.items, self.instrument_version)
+
     def clean(self) -> None:
         instrument = INSTRUMENTS.get(self.instrument)
         if instrument is None:
@@ -54,4 +60,12 @@ class ScoreResponse(Entry):
         if problems:
             raise ValidationError({"items": problems})
         self.instrument_version = self.instrument_version or instrument.version
-        self.value = instrument.score(self.items)
+        if self.instrument_version not in instrument.rules:
+            known = ", ".join(instrument.rules)
+            raise ValidationError(
+                {
+                    "instrument_version": f"'{self.instrument_version}' is no version of {instrument.name}. "
+                    f"Choose: {known}."
+                }
+            )
+        self.value = instrument.values(self.items, self.instrument_version).get(TOTAL)

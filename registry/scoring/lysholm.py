@@ -1,8 +1,9 @@
-"""Lysholm knee score, 1985 weights (Tegner & Lysholm, CORR 1985;198:43-49)."""
+"""Lysholm knee score, 1985 weights (Tegner & Lysholm, CORR 1985;198:43-49), and its bands in two schemes."""
 
-from collections.abc import Mapping
+from dataclasses import dataclass
 
-from registry.scoring.instrument import Instrument, Item
+from registry.scoring.arithmetic import total_of
+from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
 
 # Allowed values as tabulated in PMC10362729 (undtbl1). Pain 30, printed on some sheets, is the 1982 form.
 ITEMS = (
@@ -15,26 +16,47 @@ ITEMS = (
     Item("stairs", "Stairs", (10, 6, 2, 0)),
     Item("squatting", "Squatting", (5, 4, 2, 0)),
 )
+CODES = tuple(item.code for item in ITEMS)
 
 
-def score(answers: Mapping[str, int]) -> float | None:
-    """Sum of the eight items, 0 (worst) to 100; None unless all eight are answered.
+@dataclass(frozen=True, slots=True)
+class BandScheme:
+    """A printed way to put totals into bands: each band with the lowest total in it, best first."""
 
-    No missing rule has been published, so none is assumed.
-    """
-    if any(item.code not in answers for item in ITEMS):
-        return None
-    return float(sum(answers[item.code] for item in ITEMS))
+    name: str
+    bounds: tuple[tuple[str, int], ...]
+    source: str
+
+
+# The two differ for totals of 91 to 94 alone, so a band is always told with its scheme.
+EXCELLENT_FROM_95 = BandScheme(
+    "excellent from 95",
+    (("excellent", 95), ("good", 84), ("fair", 65), ("poor", 0)),
+    "physiotutors.com/questionnaires/tegner-lysholm-knee-score; by its own word not based on validated norms",
+)
+EXCELLENT_FROM_91 = BandScheme(
+    "excellent from 91",
+    (("excellent", 91), ("good", 84), ("fair", 65), ("poor", 0)),
+    "PMC10362729; going back to Lysholm & Gillquist 1982 (from memory)",
+)
+BAND_SCHEMES = (EXCELLENT_FROM_95, EXCELLENT_FROM_91)
+
+
+def band(value: float, scheme: BandScheme) -> str:
+    """The band that a total of 0 to 100 falls in, under one of the printed schemes."""
+    if not 0 <= value <= 100:
+        raise ValueError(f"Lysholm total: {value:g} is not from 0 to 100, so it has no band.")
+    return next(name for name, lowest in scheme.bounds if value >= lowest)
 
 
 LYSHOLM = Instrument(
     code="lysholm",
     name="Lysholm",
-    version="1985",
     items=ITEMS,
-    lowest=0,
-    highest=100,
+    groups=(Group("Lysholm", CODES),),
+    scales=(Scale("total", "Lysholm", CODES, 0, 100, Direction.HIGHER_IS_BETTER),),
+    # No missing rule has been published, so none is assumed: all eight are needed.
+    rules={"1985": total_of(CODES)},
     reference="Tegner Y, Lysholm J. Clin Orthop Relat Res 1985;198:43-49",
     licence="No licence fee known; the wording is the journal's (from memory).",
-    scorer=score,
 )

@@ -358,7 +358,7 @@ def set_by_tap(page: Page, name: str, value: str) -> None:
 
 @pytest.fixture
 def filled(page: Page, cast: Cast, sign_in: Callable[[str], None], injured_on: date) -> Page:
-    """The page filled in by mouse, nothing sent yet."""
+    """The page filled in, nothing sent yet."""
     sign_in("oak")
     page.goto(NEW)
     for name, value in {**TAPPED, "operation-injured_on": injured_on.isoformat()}.items():
@@ -366,7 +366,8 @@ def filled(page: Page, cast: Cast, sign_in: Callable[[str], None], injured_on: d
         if control.evaluate("control => control.tagName") == "SELECT":
             control.select_option(value)
         elif value == "on":
-            control.check()
+            # By key: the page may still move under a mouse while its facts come in.
+            control.press("Space")
         else:
             control.fill(value)
     page.locator("[name=tear-1-meniscus]").select_option("medial")

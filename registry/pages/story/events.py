@@ -19,7 +19,7 @@ from registry.pages.story.operation import answered
 from registry.pages.story.teller import Teller
 from registry.pages.wording import Facts, facts
 from registry.rules.healing import CLINICAL_HEALING_FROM_DAYS
-from registry.scoring import INSTRUMENTS
+from registry.scoring import INSTRUMENTS, ScaleScore
 from registry.vocabulary import HealingClass, OtherSurgery, ReoperationAction, TimePoint
 
 
@@ -111,18 +111,22 @@ def _clinical_healing(told: Teller, visit: Visit) -> str:
 
 def _score(told: Teller, score: ScoreResponse) -> Moment:
     instrument = INSTRUMENTS[score.instrument]
-    answers = f"{len(score.items)} of {len(instrument.items)} answered"
-    value = (
-        f"not scorable, {answers}" if score.value is None else f"{score.value:g} of {instrument.highest:g}"
-    )
+    scores = score.scores
+    told_apart = [(each.scale.name, _scored(each)) for each in scores] if len(scores) > 1 else []
     return Moment(
         on=score.answered_on,
-        title=f"{instrument.name}: {value}",
-        facts=[("Version", score.instrument_version), *facts(score, "reoperated_since")],
+        title=instrument.name if told_apart else f"{instrument.name}: {_scored(scores[0])}",
+        facts=[*told_apart, ("Version", score.instrument_version), *facts(score, "reoperated_since")],
         parts=[Part("Answers", _items(score), folded=True)] if score.items else [],
         kept=kept(told, score),
         links=links_of_event(told, score),
     )
+
+
+def _scored(score: ScaleScore) -> str:
+    if score.value is None:
+        return f"not scorable, {score.answered} of {score.of} answered"
+    return f"{score} of {score.scale.highest:g}"
 
 
 def _items(score: ScoreResponse) -> Facts:

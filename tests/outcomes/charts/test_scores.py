@@ -21,6 +21,7 @@ from outcomes.charts.scores import (
 from registry.scoring import INSTRUMENTS
 
 LYSHOLM = INSTRUMENTS["lysholm"]
+SCALE = LYSHOLM.scales[0]
 OPERATED_ON = date(2024, 3, 1)
 OPERATION = Mark(OPERATED_ON, Intervention.OPERATION)
 
@@ -32,7 +33,7 @@ def answer(days, value, items=8, reoperated="Not asked"):
 def curve(*answers, marks=(OPERATION,)):
     """A curve from pairs of day and value, or whole answers."""
     return ScoreCurve(
-        LYSHOLM, [each if isinstance(each, ScoreAnswer) else answer(*each) for each in answers], marks
+        LYSHOLM, SCALE, [each if isinstance(each, ScoreAnswer) else answer(*each) for each in answers], marks
     )
 
 
@@ -99,7 +100,7 @@ def test_what_cannot_be_scored_is_an_open_mark_under_the_scale_and_never_a_value
     assert line["y"] == [52, 88]
     assert open_marks["marker"]["symbol"] == "circle-open"
     assert open_marks["x"] == [6.01]
-    assert axis["range"][0] < open_marks["y"][0] < LYSHOLM.lowest
+    assert axis["range"][0] < open_marks["y"][0] < SCALE.lowest
     assert dict(zip(axis["tickvals"], axis["ticktext"], strict=True))[open_marks["y"][0]] == "not<br>scorable"
 
 
@@ -111,8 +112,8 @@ def test_a_score_of_0_is_a_value():
 @pytest.mark.parametrize("values", [[50, 52], [None], [0, 100]])
 def test_the_whole_scale_is_drawn(values):
     axis = score_figure(curve(*((90 * n, value) for n, value in enumerate(values)))).plot["layout"]["yaxis"]
-    assert axis["range"][0] < LYSHOLM.lowest < LYSHOLM.highest < axis["range"][1]
-    assert {LYSHOLM.lowest, LYSHOLM.highest} <= set(axis["tickvals"])
+    assert axis["range"][0] < SCALE.lowest < SCALE.highest < axis["range"][1]
+    assert {SCALE.lowest, SCALE.highest} <= set(axis["tickvals"])
 
 
 @given(st.sets(st.integers(-400, 5000), min_size=1, max_size=12))

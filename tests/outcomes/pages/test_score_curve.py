@@ -147,3 +147,20 @@ def test_same_number_of_queries_at_1_and_20_scores(cast):
     factories.a_failure(cast.repair, 400)
     assert ScoreResponse.objects.filter(knee=cast.knee).count() == 20
     assert few == queries() <= 8
+
+
+def test_each_scale_of_a_form_has_its_own_figure(cast, page):
+    record(
+        ScoreResponse(
+            knee=cast.knee,
+            answered_on=factories.OPERATED_ON + timedelta(days=365),
+            instrument="koos",
+            items={"S1": 1, "S2": 1, "S3": 0, "S4": 0},
+        )
+    )
+    response = page()
+    titles = [figure.title for figure in response.context["figures"]]
+    assert len(titles) == len(INSTRUMENTS["koos"].scales)
+    assert "KOOS, Symptoms was 87.5 at 12 months" in titles
+    assert "KOOS, Pain was answered once and could not be scored" in titles
+    assert len(set(re.findall(r'<script id="([\w-]+)-plot"', response.content.decode()))) == len(titles)

@@ -7,6 +7,7 @@ from uuid import uuid4
 
 import pytest
 import time_machine
+from django.conf import settings
 from django.contrib.sessions.models import Session
 from django.http import QueryDict
 from django.test import Client
@@ -226,6 +227,24 @@ def test_another_person_does_not_get_it(cast: Cast) -> None:
     assert not Draft.objects.exists()
     client.logout()
     assert 'value="123"' not in text(signed_in(client, "clinician", path(cast, "visit")))
+
+
+def test_an_answer_that_comes_late_takes_no_new_session_away(cast: Cast) -> None:
+    client, page = opened(cast)
+    Session.objects.all().delete()
+    with_the_dead_session = cast.client("nobody")
+    with_the_dead_session.cookies = client.cookies.copy()
+    client.post(path(cast, "visit"), {**page, "flexion_deg": "120"})
+    late = with_the_dead_session.post("/operations/facts/", {})
+    assert late.status_code == 302
+    assert settings.SESSION_COOKIE_NAME not in late.cookies
+    client.cookies.update(late.cookies)
+    assert "You had been signed out" in text(signed_in(client, "clinician", path(cast, "visit")))
+
+
+def test_signing_out_takes_the_cookie_away(cast: Cast) -> None:
+    answer = cast.client("clinician").post("/sign-out/")
+    assert answer.cookies[settings.SESSION_COOKIE_NAME]["max-age"] == 0
 
 
 def test_the_script_is_told_that_the_session_ended(cast: Cast) -> None:

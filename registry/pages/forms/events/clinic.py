@@ -5,12 +5,13 @@ from datetime import date
 from typing import Any, ClassVar, Self
 
 from django import forms
-from django.db.models import Max, QuerySet
+from django.db.models import Max
 from django.utils.dateparse import parse_date
 
 from registry.models import Complication, Contact, Knee, ScoreResponse, Visit
 from registry.pages.forms.events.base import EventForm, FindingForm, Posted
 from registry.rules.schedule import DEFAULT_PLAN, time_point
+from registry.scoring import INSTRUMENTS
 from registry.scoring.lysholm import LYSHOLM
 from registry.vocabulary import TimePoint
 
@@ -93,7 +94,6 @@ class ContactForm(EventForm):
 class ScoreForm(EventForm):
     """The items of one form by code and label; an item left empty was not answered."""
 
-    instrument = LYSHOLM
     DATE = "answered_on"
 
     class Meta:
@@ -103,6 +103,7 @@ class ScoreForm(EventForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.instrument = INSTRUMENTS[self.instance.instrument]
         for item in self.instrument.items:
             choices = [("", "Not answered"), *((value, str(value)) for value in item.allowed)]
             self.fields[item.code] = forms.TypedChoiceField(
@@ -111,12 +112,8 @@ class ScoreForm(EventForm):
             self.initial.setdefault(item.code, self.instance.items.get(item.code))
 
     @classmethod
-    def recorded(cls, knee: Knee) -> QuerySet[Any]:
-        return super().recorded(knee).filter(instrument=cls.instrument.code)
-
-    @classmethod
     def about(cls, knee: Knee, posted: Posted) -> Self:
-        return cls(posted, instance=ScoreResponse(knee=knee, instrument=cls.instrument.code))
+        return cls(posted, instance=ScoreResponse(knee=knee, instrument=LYSHOLM.code))
 
     def clean(self) -> dict[str, Any]:
         said: dict[str, Any] = super().clean() or self.cleaned_data
