@@ -5,9 +5,9 @@ records may be made there.
 """
 
 import itertools
+import threading
 from collections.abc import Callable, Iterator
 from datetime import timedelta
-from threading import Lock
 from typing import Any
 
 import pytest
@@ -48,7 +48,7 @@ def live_server(request: pytest.FixtureRequest) -> Any:
 def one_at_a_time(
     get_response: Callable[[HttpRequest], HttpResponse],
 ) -> Callable[[HttpRequest], HttpResponse]:
-    lock = Lock()
+    lock = threading.Lock()
 
     def middleware(request: HttpRequest) -> HttpResponse:
         with lock:
@@ -67,8 +67,18 @@ def page(chromium: Browser, live_server: Any, transactional_db: None) -> Iterato
     page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
     page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
     yield page
-    context.close()
+    for opened in chromium.contexts:
+        opened.close()
+    wait_for_answers_under_way()
     assert not complaints, "\n".join(complaints)
+
+
+def wait_for_answers_under_way() -> None:
+    """Nobody waits for them any more, but they use the records that the next test takes away."""
+    for thread in threading.enumerate():
+        if "process_request_thread" in thread.name:
+            thread.join(timeout=30)
+            assert not thread.is_alive(), f"{thread.name} still answers a closed window"
 
 
 @pytest.fixture
