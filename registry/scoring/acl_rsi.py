@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from registry.scoring.arithmetic import total_of
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
+from registry.scoring.instrument import TOTAL, Group, Instrument, Item, percent_scale
 
 # Marked in tenths of the way, 0 to 10; forms that print 0 to 100 do so in steps of ten.
 TENTHS = range(11)
@@ -29,8 +29,8 @@ _sum = total_of(CODES)
 
 def score(answers: Mapping[str, int]) -> dict[str, float | None]:
     """Mean of the twelve, times ten. No missing rule has been published: all twelve are needed."""
-    tenths = _sum(answers)["total"]
-    return {"total": None if tenths is None else 10 * tenths / len(CODES)}
+    tenths = _sum(answers)[TOTAL]
+    return {TOTAL: None if tenths is None else 10 * tenths / len(CODES)}
 
 
 ACL_RSI = Instrument(
@@ -38,7 +38,7 @@ ACL_RSI = Instrument(
     name="ACL-RSI",
     items=ITEMS,
     groups=(Group("Readiness for sport", CODES),),
-    scales=(Scale("total", "ACL-RSI", CODES, 0, 100, Direction.HIGHER_IS_BETTER),),
+    scales=(percent_scale(TOTAL, "ACL-RSI", CODES),),
     rules={"2008": score},
     reference="Webster KE, Feller JA, Lambros C. Phys Ther Sport 2008;9(1):9-15 (from memory)",
     licence="Ask the authors (from memory).",

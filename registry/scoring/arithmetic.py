@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable, Mapping
 from statistics import fmean
 
-from registry.scoring.instrument import Item, Rule
+from registry.scoring.instrument import TOTAL, Item, Rule
 
 
 def total_of(codes: Collection[str]) -> Rule:
@@ -11,7 +11,7 @@ def total_of(codes: Collection[str]) -> Rule:
 
     def score(answers: Mapping[str, int]) -> dict[str, float | None]:
         values = _answered(codes, answers)
-        return {"total": float(sum(values)) if len(values) == len(codes) else None}
+        return {TOTAL: float(sum(values)) if len(values) == len(codes) else None}
 
     return score
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from registry.scoring.arithmetic import percent_reached
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
+from registry.scoring.instrument import TOTAL, Group, Instrument, Item, percent_scale
 
 GRADES, MARKS, YES_NO = range(5), range(11), (0, 1)  # of locking: 0 yes, 1 no
 
@@ -36,7 +36,7 @@ AT_LEAST = 16  # of 18, though nine tenths of 18 are 16.2
 
 def score(answers: Mapping[str, int]) -> dict[str, float | None]:
     """Points over the most that the answered items could give; not over 87 where items are missing."""
-    return {"total": percent_reached(ITEMS, answers, REVERSED, AT_LEAST)}
+    return {TOTAL: percent_reached(ITEMS, answers, REVERSED, AT_LEAST)}
 
 
 IKDC = Instrument(
@@ -44,7 +44,7 @@ IKDC = Instrument(
     name="IKDC subjective",
     items=ITEMS,
     groups=(Group("Symptoms", SYMPTOMS), Group("Activities", ACTIVITIES), Group("Function", FUNCTION)),
-    scales=(Scale("total", "IKDC subjective", CODES, 0, 100, Direction.HIGHER_IS_BETTER),),
+    scales=(percent_scale(TOTAL, "IKDC subjective", CODES),),
     # Early papers count items from 1 and take (raw - 18) / 87 (from memory): such answers do not fit here.
     rules={"2001": score},
     reference="Irrgang JJ et al. Am J Sports Med 2001;29(5):600-613",

@@ -51,6 +51,11 @@ class Scale:
     direction: Direction
 
 
+def percent_scale(code: str, name: str, items: tuple[str, ...]) -> Scale:
+    """A scale from 0, the worst, to 100, the best: the usual one."""
+    return Scale(code, name, items, 0, 100, Direction.HIGHER_IS_BETTER)
+
+
 @dataclass(frozen=True, slots=True)
 class ScaleScore:
     """A scale's value, unrounded, or None where too few items are answered. Not scorable is never 0."""

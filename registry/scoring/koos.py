@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from registry.scoring.arithmetic import complete_mean, percent_free
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Rule, Scale
+from registry.scoring.instrument import Group, Instrument, Item, Rule, percent_scale
 
 # Boxes count from the left, 0 none. S4 and S5 too, whose anchors are worded the other way (from memory).
 BOXES = range(5)
@@ -84,10 +84,6 @@ def _rule(at_least: Mapping[str, int]) -> Rule:
     return score
 
 
-def _scale(code: str, name: str, items: tuple[str, ...]) -> Scale:
-    return Scale(code, name, items, 0, 100, Direction.HIGHER_IS_BETTER)
-
-
 KOOS = Instrument(
     code="koos",
     name="KOOS",
@@ -102,12 +98,12 @@ KOOS = Instrument(
         Group("Quality of life", QUALITY_OF_LIFE),
     ),
     scales=(
-        _scale("pain", "Pain", PAIN),
-        _scale("symptoms", "Symptoms", SYMPTOMS),
-        _scale("adl", "Daily living", DAILY_LIVING),
-        _scale("sport", "Sport and recreation", SPORT),
-        _scale("qol", "Quality of life", QUALITY_OF_LIFE),
-        _scale("koos4", "KOOS4", tuple(code for scale in KOOS4 for code in SUBSCALES[scale])),
+        percent_scale("pain", "Pain", PAIN),
+        percent_scale("symptoms", "Symptoms", SYMPTOMS),
+        percent_scale("adl", "Daily living", DAILY_LIVING),
+        percent_scale("sport", "Sport and recreation", SPORT),
+        percent_scale("qol", "Quality of life", QUALITY_OF_LIFE),
+        percent_scale("koos4", "KOOS4", tuple(code for scale in KOOS4 for code in SUBSCALES[scale])),
     ),
     # The scoring manual of August 2012 has no total: the subscales stand by themselves.
     rules={"2012": _rule(AT_LEAST_2012), "1998": _rule(AT_LEAST_1998)},

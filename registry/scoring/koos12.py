@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from registry.scoring import koos
 from registry.scoring.arithmetic import complete_mean, percent_free
-from registry.scoring.instrument import Direction, Group, Instrument, Scale
+from registry.scoring.instrument import Group, Instrument, percent_scale
 
 # Which items of KOOS these are: from memory. Confirm before working KOOS-12 out of answers to KOOS.
 PAIN = ("P1", "P5", "P6", "P8")
@@ -21,20 +21,16 @@ def score(answers: Mapping[str, int]) -> dict[str, float | None]:
     return {**values, "summary": complete_mean(values.values())}
 
 
-def _scale(code: str, name: str, items: tuple[str, ...]) -> Scale:
-    return Scale(code, name, items, 0, 100, Direction.HIGHER_IS_BETTER)
-
-
 KOOS12 = Instrument(
     code="koos12",
     name="KOOS-12",
     items=tuple(koos.KOOS.item(code) for code in CODES),
     groups=(Group("Pain", PAIN), Group("Function", FUNCTION), Group("Quality of life", QUALITY_OF_LIFE)),
     scales=(
-        _scale("pain", "Pain", PAIN),
-        _scale("function", "Function", FUNCTION),
-        _scale("qol", "Quality of life", QUALITY_OF_LIFE),
-        _scale("summary", "Summary", CODES),
+        percent_scale("pain", "Pain", PAIN),
+        percent_scale("function", "Function", FUNCTION),
+        percent_scale("qol", "Quality of life", QUALITY_OF_LIFE),
+        percent_scale("summary", "Summary", CODES),
     ),
     rules={"2019": score},
     # Developed in arthritis and knee replacement, not in meniscal repair.

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from registry.scoring.arithmetic import total_of
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
+from registry.scoring.instrument import TOTAL, Group, Instrument, Item, percent_scale
 
 # Allowed values as tabulated in PMC10362729 (undtbl1). Pain 30, printed on some sheets, is the 1982 form.
 ITEMS = (
@@ -54,7 +54,7 @@ LYSHOLM = Instrument(
     name="Lysholm",
     items=ITEMS,
     groups=(Group("Lysholm", CODES),),
-    scales=(Scale("total", "Lysholm", CODES, 0, 100, Direction.HIGHER_IS_BETTER),),
+    scales=(percent_scale(TOTAL, "Lysholm", CODES),),
     # No missing rule has been published, so none is assumed: all eight are needed.
     rules={"1985": total_of(CODES)},
     reference="Tegner Y, Lysholm J. Clin Orthop Relat Res 1985;198:43-49",

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from registry.scoring.arithmetic import percent_reached
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
+from registry.scoring.instrument import TOTAL, Group, Instrument, Item, percent_scale
 
 GRADES, MARKS, YES_NO = range(5), range(11), (0, 1)  # of catching and locking: 0 yes, 1 no
 
@@ -42,7 +42,7 @@ def score(answers: Mapping[str, int]) -> dict[str, float | None]:
 
     The second half is taken over from the IKDC form: the printed instructions tell only the whole form.
     """
-    return {"total": percent_reached(ITEMS, answers, REVERSED, AT_LEAST)}
+    return {TOTAL: percent_reached(ITEMS, answers, REVERSED, AT_LEAST)}
 
 
 PEDI_IKDC = Instrument(
@@ -50,7 +50,7 @@ PEDI_IKDC = Instrument(
     name="Pedi-IKDC",
     items=ITEMS,
     groups=(Group("Symptoms", SYMPTOMS), Group("Activities", ACTIVITIES), Group("Function", FUNCTION)),
-    scales=(Scale("total", "Pedi-IKDC", CODES, 0, 100, Direction.HIGHER_IS_BETTER),),
+    scales=(percent_scale(TOTAL, "Pedi-IKDC", CODES),),
     rules={"2011": score},
     reference="Kocher MS et al. Am J Sports Med 2011;39(5):933-939 (from memory); its scoring instructions",
     licence="Copyright with the AOSSM (from memory): ask before loading the wording.",

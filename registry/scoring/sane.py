@@ -1,7 +1,7 @@
 """SANE: one question, the knee as a percentage of normal."""
 
 from registry.scoring.arithmetic import total_of
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
+from registry.scoring.instrument import TOTAL, Group, Instrument, Item, percent_scale
 
 CODES = ("percent",)
 
@@ -10,7 +10,7 @@ SANE = Instrument(
     name="SANE",
     items=(Item("percent", "Knee overall", range(101)),),
     groups=(Group("Knee overall", CODES),),
-    scales=(Scale("total", "SANE", CODES, 0, 100, Direction.HIGHER_IS_BETTER),),
+    scales=(percent_scale(TOTAL, "SANE", CODES),),
     rules={"1999": total_of(CODES)},
     reference="Williams GN et al. Am J Sports Med 1999;27(2):214-221 (from memory)",
     licence="No licence known to be needed (from memory).",

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from registry.scoring.arithmetic import percent_free
-from registry.scoring.instrument import Direction, Group, Instrument, Item, Scale
+from registry.scoring.instrument import TOTAL, Group, Instrument, Item, percent_scale
 
 LINE = range(
     101
@@ -24,7 +24,7 @@ ITEMS = SYMPTOM_ITEMS + LIFESTYLE_ITEMS + EMOTION_ITEMS
 SYMPTOMS, LIFESTYLE, EMOTIONS, ALL = (
     tuple(item.code for item in items) for items in (SYMPTOM_ITEMS, LIFESTYLE_ITEMS, EMOTION_ITEMS, ITEMS)
 )
-SCALES = {"symptoms": SYMPTOMS, "lifestyle": LIFESTYLE, "emotions": EMOTIONS, "total": ALL}
+SCALES = {"symptoms": SYMPTOMS, "lifestyle": LIFESTYLE, "emotions": EMOTIONS, TOTAL: ALL}
 
 
 def score(answers: Mapping[str, int]) -> dict[str, float | None]:
@@ -33,10 +33,6 @@ def score(answers: Mapping[str, int]) -> dict[str, float | None]:
     No missing rule has been published, so none is assumed: a scale needs every item of its own.
     """
     return {scale: percent_free(codes, answers, WORST, len(codes)) for scale, codes in SCALES.items()}
-
-
-def _scale(code: str, name: str) -> Scale:
-    return Scale(code, name, SCALES[code], 0, 100, Direction.HIGHER_IS_BETTER)
 
 
 WOMET = Instrument(
@@ -49,10 +45,10 @@ WOMET = Instrument(
         Group("Emotions", EMOTIONS),
     ),
     scales=(
-        _scale("symptoms", "Physical symptoms"),
-        _scale("lifestyle", "Sport, work, lifestyle"),
-        _scale("emotions", "Emotions"),
-        _scale("total", "WOMET"),
+        percent_scale("symptoms", "Physical symptoms", SYMPTOMS),
+        percent_scale("lifestyle", "Sport, work, lifestyle", LIFESTYLE),
+        percent_scale("emotions", "Emotions", EMOTIONS),
+        percent_scale(TOTAL, "WOMET", ALL),
     ),
     rules={"2007": score},
     reference="Kirkley A, Griffin S, Whelan D. Clin J Sport Med 2007;17(5):349-356",
