@@ -7,10 +7,10 @@ from typing import Any
 import pandas as pd
 from django.db.models import Case, Count, F, QuerySet, Sum, Value, When
 
-from outcomes.database import Days
 from outcomes.failure import FailureDefinition
 from outcomes.strata import Stratum
 from outcomes.timeline import CENSORED, entered_late, timeline
+from registry.database import Days
 from registry.models import Repair
 
 

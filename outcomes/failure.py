@@ -10,7 +10,7 @@ from typing import Any
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 from django.db.models.lookups import LessThan
 
-from outcomes.database import Days
+from registry.database import Days
 from registry.models import (
     ImagingFinding,
     IndexProcedure,
@@ -27,12 +27,13 @@ from registry.rules.healing import (
     POOR_LYSHOLM_BELOW,
     POOR_LYSHOLM_FROM_DAYS,
 )
+from registry.scoring import TOTAL
 from registry.scoring.lysholm import LYSHOLM
 from registry.vocabulary import (
     REPAIRED_TREATMENTS,
+    REPLACEMENTS,
     Effusion,
     HealingClass,
-    OtherSurgery,
     ReoperationAction,
     TearSite,
     Treatment,
@@ -48,7 +49,6 @@ FAILING_ACTIONS = (
     ReoperationAction.ROOT_REFIXATION,
 )
 REMOVING_ACTIONS = (ReoperationAction.TOTAL_REMOVAL, ReoperationAction.TRANSPLANT)
-REPLACEMENTS = (OtherSurgery.PARTIAL_REPLACEMENT, OtherSurgery.TOTAL_REPLACEMENT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +149,9 @@ def _clinic_not_healed() -> Events:
 
 
 def _poor_lysholm() -> Events:
-    poor = ScoreResponse.objects.filter(instrument=LYSHOLM.code, value__lt=POOR_LYSHOLM_BELOW)
+    poor = ScoreResponse.objects.filter(
+        instrument=LYSHOLM.code, **{f"scale_values__{TOTAL}__lt": POOR_LYSHOLM_BELOW}
+    )
     return _settled(poor, "answered_on", POOR_LYSHOLM_FROM_DAYS)
 
 

@@ -7,7 +7,7 @@ from django.db.models import Case, CharField, F, Q, Value, When
 from django.db.models.expressions import Combinable
 from django.db.models.lookups import LessThanOrEqual
 
-from outcomes.database import Days
+from registry.database import Days
 from registry.models.procedures import LIGAMENTS
 from registry.rules.acuity import ACUTE_MAX_DAYS, SUBACUTE_MAX_DAYS
 from registry.vocabulary import Acuity, LigamentState, LigamentSurgery, Staging, VascularZone

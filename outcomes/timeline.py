@@ -25,10 +25,19 @@ from django.db.models.lookups import GreaterThan
 from django.db.models.sql.constants import LOUTER
 from django_cte import CTE, with_cte
 
-from outcomes.database import Days
 from outcomes.failure import Events, FailureDefinition, knee_replaced, meniscus_removed_elsewhere
-from registry.models import Contact, IndexProcedure, Reoperation, Repair, ScoreResponse, SecondLook, Visit
-from registry.vocabulary import ReoperatedSince
+from registry.database import Days
+from registry.models import (
+    Contact,
+    IndexProcedure,
+    PatientReport,
+    Reoperation,
+    Repair,
+    ScoreResponse,
+    SecondLook,
+    Visit,
+)
+from registry.vocabulary import OperatedAgain, ReoperatedSince
 
 FAILED, CENSORED = "failed", "censored"
 DIED, REPLACED, REMOVED = "died", "replaced", "removed_elsewhere"
@@ -61,7 +70,8 @@ def _sightings(model: type[Model], day: str, knees: Keys, **conditions: Any) -> 
 def _last_known_well(knees: Keys, *, examined: bool) -> tuple[CTE, CTE]:
     """Latest day each knee was examined or, if that suffices, known not to have been operated on again.
 
-    A score counts only when it asked and was answered "no"; imaging alone tells nothing of reoperations.
+    A score or a patient's report counts only when it asked and was answered "no"; imaging alone tells nothing
+    of reoperations.
     """
     first, *others = (
         _sightings(Visit, "seen_on", knees),
@@ -73,6 +83,7 @@ def _last_known_well(knees: Keys, *, examined: bool) -> tuple[CTE, CTE]:
         others += [
             _sightings(Contact, "contacted_on", knees),
             _sightings(ScoreResponse, "answered_on", knees, reoperated_since=ReoperatedSince.NO),
+            _sightings(PatientReport, "answered_on", knees, operated_again=OperatedAgain.NO),
         ]
     union = CTE(first.union(*others, all=True), name="sightings")
     latest = union.queryset().values("of_knee").annotate(known_on=Max("known_on"))

@@ -369,6 +369,9 @@ class OtherSurgery(TextChoices):
     TOTAL_REPLACEMENT = "total_replacement", "Total knee replacement"
 
 
+REPLACEMENTS = (OtherSurgery.PARTIAL_REPLACEMENT, OtherSurgery.TOTAL_REPLACEMENT)
+
+
 class ComplicationKind(TextChoices):
     SAPHENOUS_NERVE = "saphenous_nerve", "Saphenous nerve"
     PERONEAL_NERVE = "peroneal_nerve", "Peroneal nerve"
@@ -410,6 +413,63 @@ class EndReason(TextChoices):
     WITHDREW = "withdrew", "Withdrew"
     MOVED = "moved", "Moved"
     LOST = "lost", "Lost after repeated attempts"
+
+
+class GivenUpReason(TextChoices):
+    """Why one planned review is waited for no longer. Common practice."""
+
+    NOT_REACHED = "not_reached", "Not reached after several tries"
+    DECLINED = "declined", "Declined this review"
+    ELSEWHERE = "elsewhere", "Followed elsewhere"
+    UNABLE = "unable", "Not able to come or answer"
+
+
+class AnswerWay(TextChoices):
+    """How answers came in."""
+
+    CLINIC = "clinic", "In clinic"
+    LINK = "link", "By the patient's link"
+    PAPER = "paper", "From paper"
+
+
+class OperatedAgain(TextChoices):
+    """What a patient says of another operation on this knee. Only "no" moves the last-known-well date."""
+
+    NO = "no", "No"
+    YES = "yes", "Yes"
+    UNSURE = "unsure", "Not sure"
+
+
+class Language(TextChoices):
+    """Languages that a patient may be written to in; the frame of the patient's page speaks them."""
+
+    ENGLISH = "en", "English"
+    SPANISH = "es", "Spanish"
+
+
+class Reminding(TextChoices):
+    """How a patient wishes to be reminded."""
+
+    EMAIL = "email", "E-mail"
+    SMS = "sms", "Text message"
+    NONE = "none", "No reminders"
+
+
+class MessageKind(TextChoices):
+    """What a message is for: the first of a review, or one of those that follow it."""
+
+    INVITATION = "invitation", "Invitation"
+    REMINDER = "reminder", "Reminder"
+    LAST_REMINDER = "last_reminder", "Last reminder"
+
+
+class MessageState(TextChoices):
+    """How far a message came. Between the last two only the receiving server knows."""
+
+    CLAIMED = "claimed", "Being prepared"
+    HANDED_OVER = "handed_over", "Handed over"
+    SENT = "sent", "Accepted by the server"
+    FAILED = "failed", "Not sent"
 
 
 class ReoperatedSince(TextChoices):

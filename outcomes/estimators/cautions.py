@@ -187,6 +187,13 @@ def not_converged() -> Caution:
     )
 
 
+def nobody_twice() -> Caution:
+    """No patient has scores at two time points, so a mixed model has nothing to go by."""
+    return Caution(
+        "nobody_twice", "No patient has scores at two time points, so no path over time is estimated."
+    )
+
+
 def patients_alike() -> Caution:
     """A mixed model finds no variation between patients."""
     return Caution(

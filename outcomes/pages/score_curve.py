@@ -1,47 +1,79 @@
-"""The score curves of a knee: a fragment that the Knee story embeds, a page without script."""
+"""The score curves of a knee: a fragment that the Knee story embeds, a page without script, and as CSV."""
 
+import csv
 from collections import defaultdict
 from collections.abc import Iterator
 from uuid import UUID
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.views.decorators.cache import cache_control
 
-from outcomes.charts.scores import Intervention, Mark, ScoreAnswer, ScoreCurve, score_figure
+from outcomes.charts.score_answers import Intervention, Mark, ScoreAnswer, ScoreCurve
+from outcomes.charts.score_curve import score_figure
 from registry.access import knee_for
 from registry.models import Knee, ScoreResponse
-from registry.scoring import INSTRUMENTS, ScaleScore
+from registry.scoring import INSTRUMENTS
+
+CSV_COLUMNS = (
+    "instrument",
+    "version",
+    "answered_on",
+    "scale",
+    "value",
+    "items_answered",
+    "items",
+    "reoperated_since",
+)
 
 
 @cache_control(no_store=True)
 def score_curve(request: HttpRequest, knee: UUID) -> HttpResponse:
-    """One figure for each scale of the instruments that were answered for one knee."""
+    """One figure for each instrument that was answered for one knee, a panel a scale."""
     found = knee_for(request.user, knee)
-    figures = [score_figure(curve) for curve in _curves(found)]
+    csv_url = reverse("knee_scores_csv", args=[found.uuid])
+    figures = [score_figure(curve, csv_url) for curve in _curves(found)]
     template = "outcomes/score_curve_fragment.html" if request.htmx else "outcomes/score_curve.html"  # type: ignore[attr-defined]
     return render(request, template, {"knee": found, "figures": figures})
+
+
+@cache_control(no_store=True)
+def score_curve_csv(request: HttpRequest, knee: UUID) -> HttpResponse:
+    """Every answer of one knee on every scale, unrounded; what cannot be scored has no value."""
+    found = knee_for(request.user, knee)
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="scores.csv"'
+    writer = csv.writer(response)
+    writer.writerow(CSV_COLUMNS)
+    for answered in ScoreResponse.objects.filter(knee=found):
+        head = (answered.instrument, answered.instrument_version, answered.answered_on)
+        for score in answered.scores:
+            value = "" if score.value is None else score.value
+            counts = (score.answered, score.of)
+            writer.writerow((*head, score.scale.code, value, *counts, answered.reoperated_since))
+    return response
 
 
 def _curves(knee: Knee) -> Iterator[ScoreCurve]:
     answers = defaultdict(list)
     for response in ScoreResponse.objects.filter(knee=knee):
-        for score in response.scores:
-            answers[response.instrument, score.scale.code].append(_answer(response, score))
+        answers[response.instrument].append(_answer(response))
     marks = list(_marks(knee))
-    for instrument in INSTRUMENTS.values():
-        for scale in instrument.scales:
-            if found := answers.get((instrument.code, scale.code)):
-                yield ScoreCurve(instrument, scale, found, marks)
+    for code, instrument in INSTRUMENTS.items():
+        if found := answers.get(code):
+            yield ScoreCurve(instrument, found, marks)
 
 
-def _answer(response: ScoreResponse, score: ScaleScore) -> ScoreAnswer:
+def _answer(response: ScoreResponse) -> ScoreAnswer:
+    profile = INSTRUMENTS[response.instrument].profile
     return ScoreAnswer(
         answered_on=response.answered_on,
-        value=score.value,
-        items_answered=score.answered,
+        scores={score.scale.code: score for score in response.scores},
+        items_answered=len(response.items),
         version=response.instrument_version,
         reoperated=response.get_reoperated_since_display(),
+        profile=profile(response.items) if profile else None,
     )
 
 

@@ -2,8 +2,6 @@
 
 import csv
 from collections.abc import Iterator
-from dataclasses import asdict
-from typing import Any
 
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBadRequest
@@ -14,6 +12,7 @@ from django.views.decorators.cache import cache_control
 from outcomes.charts.survival import survival_figure
 from outcomes.cohort import Cohort, UnknownFilterError
 from outcomes.failure import DEFINITIONS, REOPERATION, FailureDefinition
+from outcomes.pages.filters import Select, of_cohort, select
 from outcomes.results import SurvivalResult
 from outcomes.strata import STRATA
 from outcomes.survival import survival_results
@@ -78,16 +77,9 @@ def _asked(request: HttpRequest, units: QuerySet[Unit]) -> tuple[Cohort, Failure
     return Cohort.from_query(request.GET, units), DEFINITIONS[code]
 
 
-def _filters(cohort: Cohort, definition: FailureDefinition, units: QuerySet[Unit]) -> list[dict[str, Any]]:
-    """The filter form's selects: name, label, choices and the one chosen."""
-    chosen = asdict(cohort)
-    labels = {"which": "Repairs", "unit": "Unit", "meniscus": "Meniscus", "pattern": "Tear pattern"}
-    selects = [
-        {"name": name, "label": labels[name], "choices": choices, "chosen": chosen[name]}
-        for name, choices in Cohort.choices(units).items()
-    ]
+def _filters(cohort: Cohort, definition: FailureDefinition, units: QuerySet[Unit]) -> list[Select]:
     failures = {known.code: known.name for known in DEFINITIONS.values()}
-    return [*selects, {"name": "failure", "label": "Failure", "choices": failures, "chosen": definition.code}]
+    return [*of_cohort(cohort, units), select("failure", "Failure", failures, definition.code)]
 
 
 def _steps(result: SurvivalResult) -> Iterator[tuple[object, ...]]:

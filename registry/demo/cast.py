@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Self
 
 from registry.demo.truth import TRUTH_FILE
+from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
 
 CAST_FILE = TRUTH_FILE.with_name("cast.json")
 EMAIL_DOMAIN = "example.org"
@@ -18,6 +19,16 @@ class UnitPart:
     name: str
     time_zone: str
     lead_sees_surgeon_results: bool
+    ligament_restarts_reviews: bool
+    # Instruments asked at each time point of the default plan; empty where the unit follows it as it is.
+    asks: Mapping[str, list[str]]
+
+    @property
+    def plan(self) -> tuple[PlannedReview, ...]:
+        """When patients are reviewed and what they are asked then."""
+        if not self.asks:
+            return DEFAULT_PLAN
+        return tuple(replace(each, instruments=tuple(self.asks[each.code])) for each in DEFAULT_PLAN)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """Chance, seeded. Pure.
 
-Every patient has two streams of their own: Philox generators keyed by seed and patient number, one for the
-course of their knees and one for details that leave the course alone. Only the times to failure come from one
-stream for all, because they are balanced across patients.
+Every patient has three streams of their own: Philox generators keyed by seed and patient number, one for the
+course of their knees, one for details that leave the course alone and one for what is asked at reviews. Only
+the times to failure come from one stream for all, because they are balanced across patients.
 """
 
 from collections.abc import Callable, Hashable, Iterator
@@ -17,8 +17,9 @@ from registry.demo.shapes import Days, Shares, Spread
 
 DAYS_PER_YEAR = 365.25
 NEVER_DAYS = 36_500
-# Of the streams of details: far beyond the number of any patient.
+# Of the streams of details and of reviews: far beyond the number of any patient.
 DETAILS = 1 << 48
+REVIEWS = 2 << 48
 _BLOCK = 256
 _GOLDEN = (5**0.5 - 1) / 2
 

@@ -49,7 +49,9 @@ def _reviews_kept(world: World, course: Course) -> Iterator[tuple[date, date]]:
     for place, procedure in enumerate(course.procedures):
         for review in DEFAULT_PLAN:
             day = _visit_day(world, procedure.operated_on, review)
-            kept = world.dice.chance(world.truth.follow_up.attended[review.code])
+            follow_up = world.truth.follow_up
+            share = follow_up.attended[review.code] * follow_up.kept_by_unit[procedure.unit]
+            kept = world.dice.chance(share)
             if kept and procedure.operated_on < day <= course.until_next(place):
                 yield procedure.operated_on, day
 

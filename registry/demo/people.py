@@ -9,7 +9,7 @@ from django.contrib.auth.hashers import make_password
 
 from registry.demo.cast import AccountPart, Cast, SurgeonPart, UnitPart
 from registry.demo.dice import DAYS_PER_YEAR
-from registry.models import GradePeriod, Membership, Surgeon, Unit, User
+from registry.models import GradePeriod, Membership, PlannedTimePoint, Surgeon, Unit, User
 from registry.recording import record
 from registry.vocabulary import Role
 
@@ -77,8 +77,22 @@ def _unit(part: UnitPart) -> Unit:
         name=part.name,
         time_zone=part.time_zone,
         lead_sees_surgeon_results=part.lead_sees_surgeon_results,
+        ligament_restarts_reviews=part.ligament_restarts_reviews,
     )
-    record(unit)
+    own_plan = part.plan if part.asks else ()
+    record(
+        unit,
+        *(
+            PlannedTimePoint(
+                unit=unit,
+                time_point=review.code,
+                due_day=review.due_day,
+                window_days=review.window_days,
+                instruments=list(review.instruments),
+            )
+            for review in own_plan
+        ),
+    )
     return unit
 
 

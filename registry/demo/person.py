@@ -31,6 +31,8 @@ class Person:
     end_of_follow_up: EndStory | None
     research_permission: str
     research_permission_on: date | None
+    language: str
+    reminders: str
 
     def age_on(self, day: date) -> float:
         return (day - self.born_on).days / DAYS_PER_YEAR
@@ -55,6 +57,8 @@ def person(world: World) -> Person:
         end_of_follow_up=_end(world, departure),
         research_permission=permission,
         research_permission_on=_permission_on(world, permission, operated_on),
+        language=world.reviewing.dice.pick(world.truth.answering.language),
+        reminders=world.reviewing.dice.pick(world.truth.answering.reminders),
     )
 
 

@@ -14,6 +14,7 @@ from django.db.models import Max
 from registry.demo.bulk import Row, Table
 from registry.demo.mending import Mend
 from registry.demo.people import Staff
+from registry.demo.review_rows import link_values, report_values
 from registry.demo.story import (
     IdentityStory,
     KneeStory,
@@ -22,21 +23,27 @@ from registry.demo.story import (
     PatientStory,
     ProcedureStory,
     ReadingStory,
+    ReoperationStory,
     Slip,
     SoftAnswerStory,
     TearStory,
 )
 from registry.models import (
+    BookedVisit,
     Complication,
     Contact,
     EndOfFollowUp,
+    GivenUpReview,
     Identity,
     Imaging,
     ImagingFinding,
     Implant,
     IndexProcedure,
     Knee,
+    Message,
     Patient,
+    PatientLink,
+    PatientReport,
     Rehabilitation,
     Reoperation,
     ReoperationOnTear,
@@ -51,6 +58,7 @@ from registry.models import (
     User,
     Visit,
 )
+from registry.vocabulary import AnswerWay
 
 
 class EventTable(NamedTuple):
@@ -72,6 +80,8 @@ EVENT_TABLES = (
     EventTable("complications", Complication),
     EventTable("contacts", Contact),
     EventTable("scores", ScoreResponse),
+    EventTable("given_up", GivenUpReview),
+    EventTable("booked", BookedVisit),
 )
 # Each table after those it refers to.
 TABLES: tuple[Table, ...] = (
@@ -89,6 +99,9 @@ TABLES: tuple[Table, ...] = (
     *(each.table for each in EVENT_TABLES),
     *(each.finding_table for each in EVENT_TABLES if each.finding_table),
     SoftAnswer,
+    PatientReport,
+    PatientLink,
+    Message,
 )
 
 
@@ -123,7 +136,7 @@ class Rows:
                 recorded_by_id=_key(by),
             )
         for knee in story.knees:
-            self._knee(knee, patient, by)
+            self._knee(knee, patient, story.language, by)
 
     def _identity(self, story: IdentityStory, patient: Patient) -> None:
         plain = {name: getattr(story, name) for name in Identity.FIELDS}
@@ -133,22 +146,55 @@ class Rows:
             **{field.attname: getattr(sealed, field.attname) for field in Identity._meta.concrete_fields},
         )
 
-    def _knee(self, story: KneeStory, patient: int, by: User | None) -> None:
+    def _knee(self, story: KneeStory, patient: int, language: str, by: User | None) -> None:
         knee = self._add(Knee, **columns(Knee, story), patient_id=patient)
         tears: dict[int, int] = {}
-        for procedure in story.procedures:
-            self._procedure(procedure, knee, tears)
+        procedures = [self._procedure(procedure, knee, tears) for procedure in story.procedures]
+        reoperations: list[int] = []
         for kind in EVENT_TABLES:
             for event in getattr(story, kind.events):
                 key = self._event(kind, event, knee, by, tears)
+                if isinstance(event, ReoperationStory):
+                    reoperations.append(key)
                 if isinstance(event, LookStory):
                     self._answers(event.soft_answers, tears, procedure_id=None, look_id=key)
         for duplicate in story.duplicates:
             key = self._event(VISITS, duplicate.visit, knee, by, tears)
             self.mends.append(Mend(Visit, key, None, duplicate.reason, by))
+        self._reports(story, knee, language, by, (reoperations, procedures))
 
-    def _procedure(self, story: ProcedureStory, knee: int, tears: dict[int, int]) -> None:
-        """The operation and its tears, whose keys are noted in `tears` by their number."""
+    def _reports(
+        self,
+        story: KneeStory,
+        knee: int,
+        language: str,
+        by: User | None,
+        operations: tuple[list[int], list[int]],
+    ) -> None:
+        """What the patient reported, and by which links; `operations` are keys of what may confirm it."""
+        reports = [
+            self._add(
+                PatientReport,
+                **columns(PatientReport, report),
+                **report_values(report, *operations),
+                knee_id=knee,
+                recorded_by_id=None if report.way == AnswerWay.LINK else _key(by),
+            )
+            for report in story.reports
+        ]
+        for link in story.links:
+            key = self._add(
+                PatientLink,
+                **columns(PatientLink, link),
+                **link_values(link, story.reports, reports),
+                knee_id=knee,
+                language=language,
+            )
+            for message in link.messages:
+                self._add(Message, **columns(Message, message), link_id=key)
+
+    def _procedure(self, story: ProcedureStory, knee: int, tears: dict[int, int]) -> int:
+        """The operation and its tears, whose keys are noted in `tears` by their number; gives its own key."""
         by = self._staff.account(story.team.lead_surgeon)
         slips = {slip.tear: slip for slip in story.note.slips}
         procedure = self._mistyped(
@@ -172,6 +218,7 @@ class Rows:
             )
             self._repair(tear, tears[tear.number], story.recorded_at)
         self._note(story, procedure, tears)
+        return procedure
 
     def _repair(self, story: TearStory, tear: int, recorded_at: datetime) -> None:
         if story.repair:

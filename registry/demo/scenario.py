@@ -9,8 +9,10 @@ on its 15th, births known to the year on 1 July).
 from collections.abc import Iterator
 from datetime import date
 
+from registry.demo.answering import reviewed
+from registry.demo.cast import Cast
 from registry.demo.course import course
-from registry.demo.dice import DETAILS, Dice, EvenDraws
+from registry.demo.dice import DETAILS, REVIEWS, Dice, EvenDraws
 from registry.demo.findings import imaging, looks
 from registry.demo.followup import contacts, duplicates, visits
 from registry.demo.names import identity
@@ -39,11 +41,20 @@ def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[Pa
     until
         Closing date; the last day that may hold an event is the day before.
     truth
-        The facts that the stories are drawn from.
+        The facts that the stories are drawn from, beside the reviews that the units of the cast plan.
     """
+    units = {part.code: part for part in Cast.read().units}
     failures = EvenDraws(seed, truth.failure.balanced_random_numbers)
     for number in range(1, patients + 1):
-        world = World(truth, after(until, -1), Dice(seed, number), failures, Dice(seed, number + DETAILS))
+        world = World(
+            truth=truth,
+            closing=after(until, -1),
+            dice=Dice(seed, number),
+            failures=failures,
+            dice_of_details=Dice(seed, number + DETAILS),
+            dice_of_reviews=Dice(seed, number + REVIEWS),
+            units=units,
+        )
         yield _patient(world, number)
 
 
@@ -59,6 +70,8 @@ def _patient(world: World, number: int) -> PatientStory:
         died_on=who.departure.died_on,
         research_permission=who.research_permission,
         research_permission_on=who.research_permission_on,
+        language=who.language,
+        reminders=who.reminders,
         identity=identity(world.dice, number),
         end_of_follow_up=who.end_of_follow_up,
         knees=_knees(world, who),
@@ -81,16 +94,26 @@ def _knee(world: World, who: Person, side: str, operated_on: date) -> KneeStory:
     operated_again = reoperations(world, told, trouble)
     uuid = world.dice.uuid()
     seen = visits(world, told)
+    noted = tuple(with_note(world.details, who, each) for each in told.procedures)
+    twice = duplicates(world.details, seen)
+    pictures, looked = imaging(world, told), looks(world, told)
+    asked_after = contacts(world, told)
+    lysholm = scores(world, told, operated_again)
+    at_reviews = reviewed(world.reviewing, told, seen, lysholm, operated_again)
     return KneeStory(
         uuid=uuid,
         side=side,
-        procedures=tuple(with_note(world.details, who, each) for each in told.procedures),
+        procedures=noted,
         visits=seen,
-        duplicates=duplicates(world.details, seen),
-        imaging=imaging(world, told),
-        looks=looks(world, told),
+        duplicates=twice,
+        imaging=pictures,
+        looks=looked,
         reoperations=operated_again,
         complications=trouble,
-        contacts=contacts(world, told),
-        scores=scores(world, told, operated_again),
+        contacts=asked_after,
+        scores=(*lysholm, *at_reviews.scores),
+        reports=tuple(at_reviews.reports),
+        given_up=tuple(at_reviews.given_up),
+        booked=tuple(at_reviews.booked),
+        links=tuple(at_reviews.links),
     )

@@ -3,11 +3,14 @@
 from datetime import date
 
 from registry.demo.course import Course
-from registry.demo.story import ProcedureStory, ReoperationStory, ScoreStory
+from registry.demo.review_stories import ScoreStory
+from registry.demo.story import ProcedureStory, ReoperationStory
 from registry.demo.world import World, after
 from registry.rules.schedule import DEFAULT_PLAN
-from registry.scoring import TOTAL, Item
+from registry.scoring import Item
 from registry.scoring.lysholm import LYSHOLM
+
+BASELINE = "baseline"
 
 
 def scores(
@@ -28,7 +31,7 @@ def _baseline(world: World, procedure: ProcedureStory) -> list[ScoreStory]:
     if not dice.chance(truth.baseline_answered):
         return []
     day = after(procedure.operated_on, -dice.within(truth.baseline_days_before))
-    return [_form(world, procedure, day, "baseline", "not_asked")]
+    return [_form(world, procedure, day, BASELINE, "not_asked")]
 
 
 def _later(
@@ -38,17 +41,21 @@ def _later(
     told = []
     for review in DEFAULT_PLAN:
         day = after(procedure.operated_on, review.due_day + dice.within(truth.jitter_days))
-        if dice.chance(truth.answered.get(review.code, 0)) and day <= until:
-            state = course.state_on(day)
-            recovering = (day - procedure.operated_on).days < truth.recovering_until_day and state in (
-                "holding",
-                "sore",
-            )
+        share = truth.answered.get(review.code, 0) * world.truth.follow_up.kept_by_unit[procedure.unit]
+        if dice.chance(share) and day <= until:
             since = any(procedure.operated_on < on <= day for on in reoperated_on)
-            told.append(
-                _form(world, procedure, day, "recovering" if recovering else state, _reoperated(world, since))
-            )
+            state = state_on(world, course, procedure, day)
+            told.append(_form(world, procedure, day, state, _reoperated(world, since)))
     return told
+
+
+def state_on(world: World, course: Course, procedure: ProcedureStory, day: date) -> str:
+    """What the trouble of a day is drawn by: the state of the knee, or where it is in its course."""
+    if day <= procedure.operated_on:
+        return BASELINE
+    state = course.state_on(day)
+    soon = (day - procedure.operated_on).days < world.truth.scores.recovering_until_day
+    return "recovering" if soon and state in ("holding", "sore") else state
 
 
 def _reoperated(world: World, reoperated: bool) -> str:
@@ -68,7 +75,8 @@ def _form(world: World, procedure: ProcedureStory, day: date, state: str, reoper
         instrument=LYSHOLM.code,
         instrument_version=LYSHOLM.version,
         items=items,
-        value=LYSHOLM.values(items).get(TOTAL),
+        scale_values=LYSHOLM.values(items),
+        way="clinic" if state == BASELINE else "paper",
         reoperated_since=reoperated,
     )
 

@@ -3,13 +3,13 @@
 Tears are numbered within their knee; findings, reoperations and revisions name a tear by that number.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
+from registry.demo.review_stories import BookedStory, GivenUpStory, LinkStory, ReportStory, ScoreStory
 from registry.rules.staging import LigamentSurgeryCode, ligament_surgery
 
 
@@ -366,18 +366,6 @@ class ContactStory:
 
 
 @dataclass(frozen=True, slots=True)
-class ScoreStory:
-    uuid: UUID
-    recorded_at: datetime
-    answered_on: date
-    instrument: str
-    instrument_version: str
-    items: Mapping[str, int]
-    value: float | None
-    reoperated_since: str
-
-
-@dataclass(frozen=True, slots=True)
 class KneeStory:
     uuid: UUID
     side: str
@@ -390,6 +378,10 @@ class KneeStory:
     complications: tuple[ComplicationStory, ...]
     contacts: tuple[ContactStory, ...]
     scores: tuple[ScoreStory, ...]
+    reports: tuple[ReportStory, ...]
+    given_up: tuple[GivenUpStory, ...]
+    booked: tuple[BookedStory, ...]
+    links: tuple[LinkStory, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,6 +404,8 @@ class PatientStory:
     died_on: date | None
     research_permission: str
     research_permission_on: date | None
+    language: str
+    reminders: str
     identity: IdentityStory
     end_of_follow_up: EndStory | None
     knees: tuple[KneeStory, ...]

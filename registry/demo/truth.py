@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Self, get_args, get_origin, get_type_hints
 
 from registry.demo.shapes import Days, Shares, Spread
+from registry.demo.truth_of_reviews import Answering, Forms, Reports, Waiting
 
 TRUTH_FILE = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "truth.json"
 
@@ -250,6 +251,7 @@ class Keeping:
 
 @dataclass(frozen=True, slots=True)
 class FollowUp:
+    kept_by_unit: ByCode
     attended: ByCode
     visit_jitter: Spread
     visit_before_failure: float
@@ -365,6 +367,10 @@ class Truth:
     signs: Signs
     findings: Findings
     scores: Scores
+    forms: Forms
+    answering: Answering
+    reports: Reports
+    waiting: Waiting
     later_surgery: LaterSurgery
     complications: Complications
 

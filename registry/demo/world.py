@@ -1,9 +1,11 @@
 """What every part of a story draws from: truth, calendar, the patient's dice, the failures' draws. Pure."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from uuid import UUID
 
+from registry.demo.cast import UnitPart
 from registry.demo.dice import DAYS_PER_YEAR, Dice, EvenDraws
 from registry.demo.shapes import Shares, from_threshold
 from registry.demo.truth import Truth
@@ -21,11 +23,19 @@ class World:
     dice: Dice
     failures: EvenDraws
     dice_of_details: Dice
+    dice_of_reviews: Dice
+    # The plan of each unit, and whether it runs anew from a staged ligament operation.
+    units: Mapping[str, UnitPart]
 
     @property
     def details(self) -> "World":
         """The same world for whatever decides nothing: its draws move nothing else in the story."""
         return replace(self, dice=self.dice_of_details)
+
+    @property
+    def reviewing(self) -> "World":
+        """The same world for what is asked at reviews, apart from operations and visits."""
+        return replace(self, dice=self.dice_of_reviews)
 
     @property
     def opening(self) -> date:
@@ -41,7 +51,7 @@ class World:
         """When something of that day was typed in: soon after, and not before what it belongs to."""
         calendar = self.truth.calendar
         lag = int(self.dice.pick(calendar.entry_lag_days))
-        entered = self._hour_of(min(after(on, lag), self.closing))
+        entered = self.hour_of(min(after(on, lag), self.closing))
         return max(entered, not_before) if not_before else entered
 
     def operation_entered(self, on: date) -> datetime:
@@ -50,10 +60,11 @@ class World:
         if self.dice.chance(from_threshold(calendar.entered_late_from_year, self.year(on))):
             late = after(on, self.dice.within(calendar.late_entry_days))
             if late <= self.closing:
-                return self._hour_of(late)
+                return self.hour_of(late)
         return self.entered(on)
 
-    def _hour_of(self, day: date) -> datetime:
+    def hour_of(self, day: date) -> datetime:
+        """An hour of that day at which somebody works."""
         hour = int(self.dice.pick(self.truth.calendar.entry_hour))
         return datetime(day.year, day.month, day.day, hour, self.dice.within((0, 59)), tzinfo=UTC)
 

@@ -14,6 +14,7 @@ from registry.models.followup import (
 )
 from registry.models.governance import Draft, IdentityView, LotLookUp, Membership
 from registry.models.keeping import Correction, Entry, Kept
+from registry.models.links import KnockCount, Message, PatientLink, Wording
 from registry.models.people import (
     GradePeriod,
     Identity,
@@ -26,16 +27,19 @@ from registry.models.people import (
 )
 from registry.models.procedures import Implant, IndexProcedure, Rehabilitation
 from registry.models.repairs import Repair, SuturePass, Tear, TearReading
+from registry.models.reports import BookedVisit, GivenUpReview, PatientReport
 from registry.models.scores import ScoreResponse
 from registry.models.soft_answers import SoftAnswer
 
 __all__ = [
+    "BookedVisit",
     "Complication",
     "Contact",
     "Correction",
     "Draft",
     "EndOfFollowUp",
     "Entry",
+    "GivenUpReview",
     "GradePeriod",
     "Identity",
     "IdentityView",
@@ -45,9 +49,13 @@ __all__ = [
     "IndexProcedure",
     "Kept",
     "Knee",
+    "KnockCount",
     "LotLookUp",
     "Membership",
+    "Message",
     "Patient",
+    "PatientLink",
+    "PatientReport",
     "PlannedTimePoint",
     "Rehabilitation",
     "Reoperation",
@@ -64,4 +72,5 @@ __all__ = [
     "Unit",
     "User",
     "Visit",
+    "Wording",
 ]

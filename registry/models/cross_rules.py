@@ -52,7 +52,12 @@ _CONTACT = _Event("registry_contact", "contacted_on")
 # A score may be answered before the operation, so it is no event after one, but it is a sign of life.
 _SCORE = _Event("registry_scoreresponse", "answered_on")
 _PROCEDURE = _Event("registry_indexprocedure", "operated_on")
-_EVENTS = (_VISIT, _IMAGING, _LOOK, _REOPERATION, _COMPLICATION, _CONTACT)
+_REPORT = _Event("registry_patientreport", "answered_on")
+# What a unit does about reviews is not done of the dead, but is no sign of life: of a death it hears later.
+_GIVEN_UP = _Event("registry_givenupreview", "given_up_on")
+_BOOKED = _Event("registry_bookedvisit", "booked_for")
+_EVENTS = (_VISIT, _IMAGING, _LOOK, _REOPERATION, _COMPLICATION, _CONTACT, _REPORT)
+_FOLLOWING = (*_EVENTS, _GIVEN_UP)
 _SIGNS_OF_LIFE = (*_EVENTS, _SCORE, _PROCEDURE)
 _FINDINGS = (
     _Finding("registry_imagingfinding", _IMAGING, "imaging_id"),
@@ -153,7 +158,7 @@ def _procedure_rules() -> list[CrossRule]:
         CrossRule(
             f"{table}_within_life", table, f"EXISTS ({life})", "operated_on lies outside the patient's life"
         ),
-        *(_procedure_before_event(event) for event in _EVENTS),
+        *(_procedure_before_event(event) for event in _FOLLOWING),
         *(_procedure_before_finding(finding) for finding in _FINDINGS),
         CrossRule(
             f"{table}_keeps_returns_in_order",
@@ -330,12 +335,49 @@ def _repair_rules() -> list[CrossRule]:
     ]
 
 
+def _report_rules() -> list[CrossRule]:
+    """What confirms a patient's report is an operation on that knee, no later than the answer."""
+    return [
+        rule
+        for event, key in ((_REOPERATION, "reoperation_id"), (_PROCEDURE, "operation_id"))
+        for rule in _confirming(event, key)
+    ]
+
+
+def _confirming(event: _Event, key: str) -> list[CrossRule]:
+    right = (
+        f"SELECT 1 FROM {event.table} e WHERE e.id = NEW.{key} AND e.withdrawn_at IS NULL "
+        f"AND e.knee_id = NEW.knee_id AND e.{event.date} <= NEW.answered_on"
+    )
+    confirms = (
+        f"SELECT 1 FROM {_REPORT.table} r WHERE r.{key} = NEW.id AND r.withdrawn_at IS NULL "
+        f"AND (NEW.withdrawn_at IS NOT NULL OR NEW.{event.date} > r.answered_on OR NEW.knee_id <> r.knee_id)"
+    )
+    return [
+        CrossRule(
+            f"{_REPORT.table}_names_its_{key.removesuffix('_id')}",
+            _REPORT.table,
+            f"NEW.{key} IS NOT NULL AND NOT EXISTS ({right})",
+            "what confirms a report is a standing operation on the same knee, no later than the answer",
+        ),
+        CrossRule(
+            f"{event.table}_confirms_a_report",
+            event.table,
+            f"EXISTS ({confirms})",
+            "a patient's report is confirmed by this operation",
+            ON_UPDATE,
+            of_standing_rows=False,
+        ),
+    ]
+
+
 CROSS_RULES: tuple[CrossRule, ...] = (
-    *(_event_rule(event) for event in _EVENTS),
-    *(_life_rule(event) for event in (*_EVENTS, _SCORE)),
+    *(_event_rule(event) for event in _FOLLOWING),
+    *(_life_rule(event) for event in (*_FOLLOWING, _SCORE, _BOOKED)),
     *(rule for finding in _FINDINGS for rule in _finding_rules(finding)),
     *_procedure_rules(),
     *_patient_rules(),
     *_repair_rules(),
     *_reading_rules(),
+    *_report_rules(),
 )

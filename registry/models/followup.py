@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Min, Q
 
+from registry.models.confirming import refuse_past_its_reports, reports_confirmed
 from registry.models.keeping import STANDING, Entry, Kept
 from registry.models.limits import between, choice_checks, not_in_future, range_check, told
 from registry.models.people import Knee, Patient
@@ -283,6 +284,14 @@ class Reoperation(KneeEvent):
 
     def __str__(self) -> str:
         return f"reoperation of {told(self.operated_on)}"
+
+    def in_the_way(self) -> list[str]:
+        """Reports of the patient that it confirms."""
+        return reports_confirmed(self)
+
+    def clean(self) -> None:
+        super().clean()
+        refuse_past_its_reports(self)
 
 
 class ReoperationOnTear(TearFinding):

@@ -2,7 +2,7 @@
 
 import uuid
 from datetime import date
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from django.contrib.auth.models import AbstractUser
 from django.core.exceptions import ValidationError
@@ -15,8 +15,9 @@ from registry.models.limits import between, choice_checks, not_in_future, range_
 from registry.rules.acuity import whole_years
 from registry.rules.healing import FAILED_CLEFT_FROM_PERCENT, HEALED_CLEFT_BELOW_PERCENT
 from registry.rules.indications import USUAL_VARUS_LIMIT_DEG
-from registry.rules.schedule import PlannedReview
-from registry.vocabulary import Grade, ResearchPermission, Sex, Side, TimePoint
+from registry.rules.schedule import ASKED_AT_A_REVIEW, PlannedReview
+from registry.scoring import INSTRUMENTS
+from registry.vocabulary import Grade, Language, Reminding, ResearchPermission, Sex, Side, TimePoint
 
 
 class User(AbstractUser):
@@ -55,6 +56,10 @@ class Unit(Kept):
         validators=between(1, 100, "Limit"),
     )
 
+    ligament_restarts_reviews = models.BooleanField(
+        "planned reviews run anew from a staged ligament operation", default=False
+    )
+
     class Meta:
         ordering: ClassVar = ["code"]
         constraints: ClassVar = [
@@ -79,7 +84,10 @@ class Unit(Kept):
     def own_plan(self) -> list[PlannedReview]:
         """Its own follow-up plan, in order; empty when it follows the default."""
         rows = self.plan.order_by("due_day")
-        return [PlannedReview(row.time_point, row.due_day, row.window_days) for row in rows]
+        return [
+            PlannedReview(row.time_point, row.due_day, row.window_days, tuple(row.instruments))
+            for row in rows
+        ]
 
 
 class Surgeon(Kept):
@@ -99,6 +107,11 @@ class Surgeon(Kept):
         return self.name
 
 
+def default_instruments() -> list[str]:
+    """What a review asks unless its unit chose otherwise."""
+    return list(ASKED_AT_A_REVIEW)
+
+
 class PlannedTimePoint(Kept):
     """One review of a unit's own follow-up plan; a unit without any follows the default plan."""
 
@@ -109,6 +122,10 @@ class PlannedTimePoint(Kept):
     )
     window_days = models.PositiveSmallIntegerField(
         "window each way (days)", validators=between(0, 366, "Window")
+    )
+    # Codes of the instruments that the patient is asked to answer, in order.
+    instruments: "models.JSONField[list[str], Any]" = models.JSONField(
+        default=default_instruments, blank=True
     )
     PART_OF = ("unit",)
 
@@ -128,6 +145,17 @@ class PlannedTimePoint(Kept):
 
     def __str__(self) -> str:
         return f"{self.get_time_point_display()} of {self.unit}"
+
+    def clean(self) -> None:
+        """Only instruments that the site knows, each once."""
+        unknown = [code for code in self.instruments if code not in INSTRUMENTS]
+        if unknown or len(set(self.instruments)) < len(self.instruments):
+            raise ValidationError(
+                {
+                    "instruments": f"'{', '.join(self.instruments)}' is no list of different instruments. "
+                    f"Choose from: {', '.join(INSTRUMENTS)}."
+                }
+            )
 
 
 class GradePeriod(Kept):
@@ -164,7 +192,10 @@ SIGNS_OF_LIFE = {
     "complications": "noticed_on",
     "contacts": "contacted_on",
     "scores": "answered_on",
+    "reports": "answered_on",
 }
+# What a unit did about planned reviews: of a knee too, but no sign of life.
+ABOUT_REVIEWS = {"given_up_reviews": "given_up_on", "booked_visits": "booked_for"}
 
 
 class Patient(Kept):
@@ -185,10 +216,15 @@ class Patient(Kept):
         max_length=12, choices=ResearchPermission, default=ResearchPermission.NOT_ASKED
     )
     research_permission_on = models.DateField(null=True, blank=True, validators=[not_in_future])
+    language = models.CharField(
+        "language of letters", max_length=2, choices=Language, default=Language.ENGLISH
+    )
+    reminders = models.CharField("reminders by", max_length=5, choices=Reminding, default=Reminding.EMAIL)
 
     class Meta:
         constraints: ClassVar = [
             *choice_checks("patient", sex=Sex, research_permission=ResearchPermission),
+            *choice_checks("patient", language=Language, reminders=Reminding),
             models.CheckConstraint(
                 condition=Q(died_on__isnull=True) | Q(died_on__gte=F("born_on")),
                 name="patient_died_after_birth",

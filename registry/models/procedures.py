@@ -8,10 +8,11 @@ from django.db.models import F, Min, Q
 from django.db.models.functions import Length
 from django.db.models.lookups import Exact
 
+from registry.models.confirming import refuse_past_its_reports, reports_confirmed
 from registry.models.keeping import STANDING, Entry, Kept
 from registry.models.labels import device_identifier, label_text
 from registry.models.limits import FieldCheck, between, choice_checks, not_in_future, range_check, told
-from registry.models.people import SIGNS_OF_LIFE, Knee, Surgeon, Unit, User
+from registry.models.people import ABOUT_REVIEWS, SIGNS_OF_LIFE, Knee, Surgeon, Unit, User
 from registry.rules.acuity import AcuityCode, acuity
 from registry.rules.indications import PREREQUISITES, IndicationVerdict, indication_verdict
 from registry.rules.staging import LigamentSurgeryCode, ligament_surgery
@@ -39,6 +40,12 @@ OTHER_PROCEDURES = {
     "other_procedure": "other surgery",
 }
 LIGAMENTS = ("acl", "pcl", "mcl", "lcl", "posterolateral", "anterolateral")
+# What lies after a knee's first operation, with its date. A score may be answered before it, a visit booked.
+_FOLLOWING = {
+    rows: day
+    for rows, day in (SIGNS_OF_LIFE | ABOUT_REVIEWS).items()
+    if rows not in ("procedures", "scores", "booked_visits")
+}
 
 
 def _code(choices: type[models.TextChoices], **options: object) -> "models.CharField[str, str]":
@@ -216,6 +223,7 @@ class IndexProcedure(Entry):
         if self.operated_on is None or self.knee_id is None:
             return
         self._refuse_readers()
+        refuse_past_its_reports(self)
         patient = self.knee.patient
         if self.operated_on < patient.born_on:
             raise ValidationError(
@@ -261,13 +269,12 @@ class IndexProcedure(Entry):
         return ligament_surgery([getattr(self, name) for name in LIGAMENTS], self.staging)
 
     def in_the_way(self) -> list[str]:
-        """Events that would lie before the knee's first operation, and returns of this one's tears."""
+        """Events that would lie before the knee's first operation, returns of its tears, and reports."""
         others = IndexProcedure.objects.filter(knee=self.knee_id).exclude(pk=self.pk)
         first = others.aggregate(day=Min("operated_on"))["day"]
         stranded = [
             f"the {event} would lie before the first operation on this knee"
-            for rows, day in SIGNS_OF_LIFE.items()
-            if rows not in ("procedures", "scores")
+            for rows, day in _FOLLOWING.items()
             for event in getattr(self.knee, rows).filter(**{f"{day}__lt": first} if first else {})
         ]
         returned = [
@@ -276,7 +283,7 @@ class IndexProcedure(Entry):
             for mine in self.tears.all()
             for tear in mine.revisions.select_related("procedure")
         ]
-        return stranded + returned
+        return stranded + returned + reports_confirmed(self)
 
     @property
     def team(self) -> set[int]:

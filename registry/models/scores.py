@@ -1,4 +1,4 @@
-"""Patient-reported scores: the raw items as answered, and the value worked out from them on entry."""
+"""Patient-reported scores: the raw items as answered, and the values worked out from them on entry."""
 
 from typing import Any, ClassVar
 
@@ -9,7 +9,7 @@ from registry.models.keeping import STANDING, Entry
 from registry.models.limits import choice_checks, not_in_future, told
 from registry.models.people import Knee
 from registry.scoring import INSTRUMENTS, TOTAL, ScaleScore
-from registry.vocabulary import ReoperatedSince
+from registry.vocabulary import AnswerWay, ReoperatedSince
 
 
 class ScoreResponse(Entry):
@@ -20,9 +20,12 @@ class ScoreResponse(Entry):
     instrument = models.CharField(max_length=20)
     instrument_version = models.CharField(max_length=20, blank=True, editable=False)
     items: "models.JSONField[dict[str, int], Any]" = models.JSONField(default=dict, blank=True)
-    # The total, worked out from the items whenever they are saved, so that the database can count by it.
-    # Empty where the form has none: its scales are worked out from the items (see `scores`).
-    value = models.FloatField(null=True, blank=True, editable=False)
+    # The value of each scale that could be scored, by code: worked out from the items whenever they are
+    # saved, so that the database can count by it.
+    scale_values: "models.JSONField[dict[str, float], Any]" = models.JSONField(
+        default=dict, blank=True, editable=False
+    )
+    way = models.CharField("how it came in", max_length=6, choices=AnswerWay, default=AnswerWay.CLINIC)
     reoperated_since = models.CharField(
         max_length=12, choices=ReoperatedSince, default=ReoperatedSince.NOT_ASKED
     )
@@ -32,7 +35,7 @@ class ScoreResponse(Entry):
         ordering: ClassVar = ["answered_on", "pk"]
         indexes: ClassVar = [models.Index(fields=["knee", "answered_on"])]
         constraints: ClassVar = [
-            *choice_checks("score", reoperated_since=ReoperatedSince),
+            *choice_checks("score", reoperated_since=ReoperatedSince, way=AnswerWay),
             models.UniqueConstraint(
                 fields=["knee", "instrument", "answered_on"],
                 condition=STANDING,
@@ -43,6 +46,12 @@ class ScoreResponse(Entry):
 
     def __str__(self) -> str:
         return f"{self.instrument} of {told(self.answered_on)}"
+
+    @property
+    def total(self) -> float | None:
+        """The score of the whole form, unrounded; None where it has none or could not be scored."""
+        total: float | None = self.scale_values.get(TOTAL)
+        return total
 
     @property
     def scores(self) -> tuple[ScaleScore, ...]:
@@ -68,4 +77,4 @@ class ScoreResponse(Entry):
                     f"Choose: {known}."
                 }
             )
-        self.value = instrument.values(self.items, self.instrument_version).get(TOTAL)
+        self.scale_values = instrument.values(self.items, self.instrument_version)

@@ -1,8 +1,8 @@
-"""Correct what is known of a patient: sex, birth and, the side of an only knee."""
+"""Correct what is known of a patient: sex, birth, how to write to them, and the side of an only knee."""
 
 from functools import reduce
 from operator import or_
-from typing import Any
+from typing import Any, ClassVar
 from uuid import UUID
 
 from django.db import transaction
@@ -15,19 +15,28 @@ from registry.access import Action, knee_for
 from registry.models import Knee, Patient, User
 from registry.pages.correcting import answer, is_done
 from registry.pages.drafts import draft_bar, keeps_drafts
-from registry.pages.forms.base import RecordForm, Spoken
+from registry.pages.forms.base import Groups, RecordForm, Spoken, fields_of
 from registry.pages.forms.saving import Entry
 from registry.recording import Act, ChangedMeanwhile
 
+PERSON: Groups = {
+    "Patient": ("sex", "born_on", "born_on_is_exact"),
+    "Letters and reminders": ("language", "reminders"),
+}
+
 
 class PersonForm(RecordForm):
-    """Sex and birth."""
+    """Sex and birth, and how the patient wishes to be written to."""
 
     title = "Patient"
+    GROUPS = PERSON
 
     class Meta:
         model = Patient
-        fields = ("sex", "born_on", "born_on_is_exact")
+        fields = fields_of(PERSON)
+        help_texts: ClassVar = {
+            "reminders": "With 'No reminders' nothing is sent; a link can still be handed over."
+        }
 
 
 class SideForm(RecordForm):

@@ -49,6 +49,8 @@ _UNTOLD = {
     "signed_by_id",
     "withdrawn_at",
     "hospital_number_index",
+    # Worked out from the answers, which are told.
+    "scale_values",
 }
 
 
@@ -150,7 +152,7 @@ def shown(field: Any, value: Any) -> str:
             return f"{value.normalize():f}"
         case float():
             return f"{value:g}"
-    return str(value)
+    return ", ".join(value) if isinstance(value, list) else str(value)
 
 
 def label_of(field: Any) -> str:

@@ -31,9 +31,8 @@ from registry.models import (
     TearReading,
     User,
 )
-from registry.models.followup import KneeEvent
 from registry.models.history_rules import kept_models
-from registry.models.people import SIGNS_OF_LIFE
+from registry.models.people import ABOUT_REVIEWS, SIGNS_OF_LIFE
 from registry.pages.differences import Change, told
 from registry.pages.forms.base import Problem, Spoken, problems_of
 from registry.pages.forms.saving import refusal
@@ -101,7 +100,7 @@ def corrections_seen(reader: User, knee: Knee) -> QuerySet[Correction]:
         _entries(Identity, patient=knee.patient_id),
         _entries(EndOfFollowUp, patient=knee.patient_id),
         _entries(TearReading, tear__procedure__knee__in=knees),
-        *(_entries(getattr(knee, rows).model, knee__in=knees) for rows in SIGNS_OF_LIFE),
+        *(_entries(getattr(knee, rows).model, knee__in=knees) for rows in SIGNS_OF_LIFE | ABOUT_REVIEWS),
     ]
     return Correction.objects.filter(reduce(or_, seen), patient=knee.patient_id)
 
@@ -187,7 +186,7 @@ def _right_to(model: type[Kept], person: User) -> Q | None:
         return Q(unit__in=units_for(person, Action.RECORD_OPERATION))
     if model is EndOfFollowUp:
         return Q(patient__in=followed.values("patient"))
-    return Q(knee__in=followed) if issubclass(model, KneeEvent) else None
+    return Q(knee__in=followed) if model.PART_OF == ("knee",) else None
 
 
 def _reinstate(

@@ -9,6 +9,7 @@ from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for, knees_for
 from registry.models import Knee
+from registry.pages.due.panel import reviews_panel
 from registry.pages.forms.events import open_kinds
 from registry.pages.story import Reader, Teller, story
 from registry.pages.story.keeping import withdrawn_entries
@@ -32,6 +33,7 @@ def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
         "maps": maps(told),
         "moments": story(told),
         "withdrawn": withdrawn_entries(found),
+        "planned_reviews": reviews_panel(found, request.user),
     }
     return render(request, "registry/knee_story.html", context)
 

@@ -140,7 +140,7 @@ def _sent_again(request: HttpRequest, user: User, page: NewEvent, earlier: Entry
 
 def _recorded(request: HttpRequest, user: User, page: NewEvent) -> HttpResponse:
     drop(user, request.path)
-    messages.success(request, f"{page.kind.name} recorded.")
+    messages.success(request, f"{page.kind.name} recorded. {page.event.outcome()}".strip())
     again = page.event.instance
     if (
         isinstance(again, Reoperation)

@@ -16,7 +16,7 @@ from registry.access import Action, require, unit_for
 from registry.models import Correction, GradePeriod, Kept, PlannedTimePoint, Surgeon, Unit, User
 from registry.pages.correcting import NOTHING_CHANGED, Outcome, answer
 from registry.pages.corrections import Change, told
-from registry.pages.forms.unit import RowPage, SettingsForm
+from registry.pages.forms.unit import RowPage, SettingsForm, names_of
 from registry.pages.tables import Table
 from registry.pages.today.unit import people
 from registry.pages.wording import facts
@@ -94,10 +94,16 @@ def tell(request: HttpRequest, done: str) -> None:
 
 def plan_table(plan: Any) -> Table:
     """A plan, one line a review."""
-    columns = ["Review", "Due (days)", "From day", "To day"]
+    columns = ["Review", "Due (days)", "From day", "To day", "Asked"]
     rows = [
-        [str(TimePoint(code).label), str(day), str(day - window), str(day + window)]
-        for code, day, window in ((review.code, review.due_day, review.window_days) for review in plan)
+        [
+            str(TimePoint(review.code).label),
+            str(review.due_day),
+            str(review.due_day - review.window_days),
+            str(review.due_day + review.window_days),
+            names_of(review.instruments),
+        ]
+        for review in plan
     ]
     return Table("Days after the operation", columns, rows)
 

@@ -15,7 +15,7 @@ from registry.models import Correction, PlannedTimePoint, Unit, User
 from registry.pages.corrections import Conflict, Line, ReasonForm, told, with_theirs
 from registry.pages.forms.base import Spoken, problems_of
 from registry.pages.forms.saving import attempt
-from registry.pages.forms.unit import ReviewForm, refuse_overlaps, review_forms
+from registry.pages.forms.unit import ReviewForm, names_of, refuse_overlaps, review_forms
 from registry.pages.unit import person_of, tell
 from registry.recording import Act, ChangedMeanwhile, correct, withdraw
 from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
@@ -101,6 +101,7 @@ class PlanPage:
     def _row(self, standing: dict[str, PlannedTimePoint], review: PlannedReview) -> PlannedTimePoint:
         row = standing.get(review.code) or PlannedTimePoint(unit=self.unit, time_point=review.code)
         row.due_day, row.window_days = review.due_day, review.window_days
+        row.instruments = list(review.instruments)
         return row
 
     def _refuse_if_changed(self) -> None:
@@ -138,4 +139,7 @@ def _changes(unit: Unit) -> QuerySet[Correction]:
 
 
 def _told(review: PlannedReview | None) -> str:
-    return f"Day {review.due_day}, {review.window_days} days each way" if review else NOT_PLANNED
+    if review is None:
+        return NOT_PLANNED
+    asked = names_of(review.instruments)
+    return f"Day {review.due_day}, {review.window_days} days each way; asked: {asked}"

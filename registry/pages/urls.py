@@ -5,11 +5,16 @@ from django.urls import path
 from registry.pages.completeness import completeness, completeness_csv
 from registry.pages.correct_patient import correct_patient
 from registry.pages.drafts import draft
+from registry.pages.due import drifting, due
+from registry.pages.due.knee import due_knee
 from registry.pages.find_patient import find_patient
 from registry.pages.history import history
 from registry.pages.identity import correct_identity, identity
+from registry.pages.keyed_entry import find_sheet, keyed_entry
 from registry.pages.knee_story import knee_story
 from registry.pages.lots import lots, lots_csv
+from registry.pages.paper_form import paper_form, record_score
+from registry.pages.patient_link import patient_link
 from registry.pages.readings import read_tear, readings, withdraw_reading
 from registry.pages.record_event import correct_event, look_class, record_event
 from registry.pages.record_operation import correct_operation, operation_facts, record_operation
@@ -20,6 +25,7 @@ from registry.pages.today import today
 from registry.pages.unit import unit, unit_settings, units
 from registry.pages.unit_plan import unit_plan
 from registry.pages.unit_surgeons import add_grade, add_surgeon, unit_surgeon, withdraw_grade
+from registry.pages.verify_report import reoperation_told, verify_report
 from registry.pages.withdraw import withdraw_entry
 
 urlpatterns = [
@@ -44,6 +50,7 @@ urlpatterns = [
     path(
         "units/<slug:unit>/surgeons/<slug:surgeon>/grades/<int:grade>/", withdraw_grade, name="withdraw_grade"
     ),
+    path("r/<str:token>/", patient_link, name="patient_link"),
     path("lots/", lots, name="lots"),
     path("lots/csv/", lots_csv, name="lots_csv"),
     path("readings/", readings, name="readings"),
@@ -53,15 +60,24 @@ urlpatterns = [
     path(
         "knees/<uuid:knee>/operations/<uuid:operation>/correct/", correct_operation, name="correct_operation"
     ),
+    path("sheets/", find_sheet, name="find_sheet"),
+    path("knees/<uuid:knee>/keyed/", keyed_entry, name="keyed_entry"),
+    path("knees/<uuid:knee>/paper/", paper_form, name="paper_form"),
+    path("knees/<uuid:knee>/record/score/", record_score, name="record_score"),
     path("knees/<uuid:knee>/record/<slug:kind>/", record_event, name="record_event"),
     path("knees/<uuid:knee>/record/<slug:kind>/<uuid:event>/", correct_event, name="correct_event"),
     path("knees/<uuid:knee>/look-class/", look_class, name="look_class"),
     path("knees/<uuid:knee>/patient/", correct_patient, name="correct_patient"),
     path("knees/<uuid:knee>/withdraw/<slug:kind>/<uuid:entry>/", withdraw_entry, name="withdraw"),
     path("knees/<uuid:knee>/history/", history, name="history"),
+    path("knees/<uuid:knee>/reports/<uuid:report>/", verify_report, name="verify_report"),
+    path("knees/<uuid:knee>/reports/<uuid:report>/reoperation/", reoperation_told, name="reoperation_told"),
+    path("knees/<uuid:knee>/due/", due_knee, name="due_knee"),
     path("knees/<uuid:knee>/operations/<uuid:operation>/sign/", sign_operation, name="sign_operation"),
     path(
         "knees/<uuid:knee>/operations/<uuid:operation>/rehabilitation/", rehabilitation, name="rehabilitation"
     ),
     path("drafts/", draft, name="draft"),
+    path("due/", due, name="due"),
+    path("due/drifting/", drifting, name="drifting"),
 ]

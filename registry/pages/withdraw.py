@@ -7,13 +7,14 @@ from django import forms
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError
+from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.text import capfirst
 from django.views.decorators.cache import cache_control
 
 from registry.access import Action, Person, knee_for, units_for
-from registry.models import Entry, IndexProcedure, Knee, User
+from registry.models import BookedVisit, Entry, GivenUpReview, IndexProcedure, Knee, PatientReport, User
 from registry.pages.corrections import ReasonForm, told
 from registry.pages.differences import Change, named
 from registry.pages.forms.base import problems_of
@@ -22,6 +23,12 @@ from registry.pages.forms.saving import refusal
 from registry.recording import ChangedMeanwhile, corrections_of, parts_of, withdraw
 
 OPERATION = "operation"
+# Of a knee too, but recorded on pages of their own; by their word in addresses.
+OF_REVIEWS: dict[str, type[Entry]] = {
+    "report": PatientReport,
+    "given-up-review": GivenUpReview,
+    "booked-visit": BookedVisit,
+}
 CHANGED_MEANWHILE = (
     "Somebody else changed this while you had the page open. Nothing is withdrawn. Read what they changed, "
     "then withdraw it if that still holds."
@@ -91,13 +98,21 @@ def _entry(person: Person, knee: Knee, kind: str, uuid: UUID) -> Entry:
 
 
 def _event(knee: Knee, kind: str, uuid: UUID) -> Entry:
-    form = KINDS[kind].form if kind in KINDS else None
-    if form is None or not issubclass(form._meta.model, Entry):
-        raise Http404
-    event: Entry | None = form.recorded(knee).filter(uuid=uuid).first()
+    event: Entry | None = _recorded(knee, kind).filter(uuid=uuid).first()
     if event is None:
         raise Http404
     return event
+
+
+def _recorded(knee: Knee, kind: str) -> QuerySet[Any]:
+    if kind in OF_REVIEWS:
+        model: Any = OF_REVIEWS[kind]
+        rows: QuerySet[Any] = model.ever.filter(knee=knee)
+        return rows
+    form = KINDS[kind].form if kind in KINDS else None
+    if form is None or not issubclass(form._meta.model, Entry):
+        raise Http404
+    return form.recorded(knee)
 
 
 def _since(row: Entry, form: WithdrawalForm, reader: User) -> list[Change]:

@@ -11,8 +11,11 @@ from registry.access import Action, actions_of
 PAGES: tuple[tuple[str, str, Action | None], ...] = (
     ("today", "Today", None),
     ("repairs", "Repairs", Action.SEE_RECORD),
+    ("due", "Due", Action.SEE_RECORD),
     ("record_operation", "Record an operation", Action.RECORD_OPERATION),
     ("survival", "Survival", Action.SEE_FIGURES),
+    ("response", "Response", Action.SEE_RECORD),
+    ("scores", "Scores", Action.SEE_FIGURES),
     ("completeness", "Completeness", Action.SEE_RECORD),
     ("releases", "Releases", Action.RELEASE),
     ("lots", "Lot look-up", Action.LOOK_UP_LOTS),

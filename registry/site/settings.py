@@ -11,7 +11,7 @@ import plotly
 from csp.constants import SELF
 from environs import FileAwareEnv, validate
 
-from registry.site import local_keys
+from registry.site import local_keys, mail
 
 env = FileAwareEnv()
 BASE_DIR = Path(__file__).resolve().parents[2]
@@ -107,7 +107,24 @@ LOGIN_URL = "sign_in"
 LOGIN_REDIRECT_URL = "today"
 LOGOUT_REDIRECT_URL = "sign_in"
 
+# What patients are sent: links begin with the site's own address, and hold for so long.
+SITE_URL = env.str("SITE_URL", "http://127.0.0.1:8000" if not PRODUCTION else "").rstrip("/")
+LINK_VALID_DAYS = env.int("LINK_VALID_DAYS", 60, validate=validate.Range(min=1, max=366))
+# Letters are shown on the console unless a mail server is named.
+_mail = mail.settings_from(env.dj_email_url("EMAIL_URL", "console:"))
+EMAIL_BACKEND, EMAIL_TIMEOUT = _mail["EMAIL_BACKEND"], _mail["EMAIL_TIMEOUT"]
+EMAIL_HOST, EMAIL_PORT = _mail["EMAIL_HOST"], _mail["EMAIL_PORT"]
+EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = _mail["EMAIL_HOST_USER"], _mail["EMAIL_HOST_PASSWORD"]
+EMAIL_USE_TLS, EMAIL_USE_SSL = _mail["EMAIL_USE_TLS"], _mail["EMAIL_USE_SSL"]
+DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", "rimward@localhost" if not PRODUCTION else "")
+# A folder whose texts go before those in templates/reminders.
+REMINDER_TEMPLATES_DIR = env.path("REMINDER_TEMPLATES_DIR", None)
+# Class of the service for text messages; without one, who wishes them gets nothing and is counted.
+REMINDER_SMS = env.str("REMINDER_SMS", "registry.reminders.sms.Console" if not PRODUCTION else "")
+
 LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en", "English"), ("es", "Español")]
+LOCALE_PATHS = [BASE_DIR / "registry" / "locale"]
 TIME_ZONE = "UTC"
 USE_I18N = True
 USE_TZ = True

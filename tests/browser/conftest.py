@@ -45,16 +45,30 @@ def live_server(request: pytest.FixtureRequest) -> Any:
         return request.getfixturevalue("live_server")
 
 
+# Held while a request is answered; what comes when no test runs is turned away before it reads any record.
+_answering, _open = threading.Lock(), threading.Event()
+
+
 def one_at_a_time(
     get_response: Callable[[HttpRequest], HttpResponse],
 ) -> Callable[[HttpRequest], HttpResponse]:
-    lock = threading.Lock()
-
     def middleware(request: HttpRequest) -> HttpResponse:
-        with lock:
-            return get_response(request)
+        with _answering:
+            return get_response(request) if _open.is_set() else HttpResponse(status=503)
 
     return middleware
+
+
+@pytest.fixture
+def transactional_db(transactional_db: None, chromium: Browser) -> Iterator[None]:
+    """Records that stay until every window is closed and has all that it still asked for."""
+    _open.set()
+    yield
+    for window in chromium.contexts:
+        window.close()
+    with _answering:
+        _open.clear()
+    wait_for_answers_under_way()
 
 
 @pytest.fixture
@@ -67,14 +81,12 @@ def page(chromium: Browser, live_server: Any, transactional_db: None) -> Iterato
     page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
     page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
     yield page
-    for opened in chromium.contexts:
-        opened.close()
-    wait_for_answers_under_way()
+    context.close()
     assert not complaints, "\n".join(complaints)
 
 
 def wait_for_answers_under_way() -> None:
-    """Nobody waits for them any more, but they use the records that the next test takes away."""
+    """Answered already, they still let go of the database."""
     for thread in threading.enumerate():
         if "process_request_thread" in thread.name:
             thread.join(timeout=30)

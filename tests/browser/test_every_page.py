@@ -22,7 +22,8 @@ PHONE_PX, PROJECTOR_PX = 360, 1440
 LOOKS = [("light", PHONE_PX), ("light", PROJECTOR_PX), ("dark", PROJECTOR_PX), ("dark", PHONE_PX)]
 GRAVE = ("serious", "critical")
 LINK = re.compile(r'<a\b[^>]*\bhref="(/[^"?#]*)')
-RECORD = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}|\d+")
+# Pages of the same kind: of another row of the record, or of another form.
+RECORD = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}|\d+|(?<=score-)\w+")
 NEXT_FRAME = "() => new Promise((seen) => requestAnimationFrame(() => requestAnimationFrame(seen)))"
 OVERHANG = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
 

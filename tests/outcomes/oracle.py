@@ -14,6 +14,7 @@ from registry.models import (
     ImagingFinding,
     Kept,
     Knee,
+    PatientReport,
     Reoperation,
     ReoperationOnTear,
     ScoreResponse,
@@ -68,7 +69,7 @@ class OnTear:
 
 @dataclass(frozen=True)
 class EventSpec:
-    """One event of the knee: a visit, contact, score, look, imaging or reoperation."""
+    """One event of the knee: a visit, contact, score, report, look, imaging or reoperation."""
 
     kind: str
     day: int
@@ -77,6 +78,8 @@ class EventSpec:
     mcmurray: bool | None = None
     lysholm: int | None = None
     reoperated_since: str = "not_asked"
+    # What a patient's report says of another operation.
+    told: str = ""
     other_surgery: str = "none"
     on_tears: tuple[OnTear, ...] = ()
     # Entered by mistake and withdrawn since: it counts nowhere.
@@ -182,6 +185,7 @@ def _sightings(knee: KneeSpec, examined: bool) -> list[int]:
     days = [*_operations(knee), *(event.day for event in knee.events if event.kind in seen)]
     if not examined:
         days += [e.day for e in knee.events if e.kind == "score" and e.reoperated_since == "no"]
+        days += [e.day for e in knee.events if e.kind == "report" and e.told == "no"]
     return days
 
 
@@ -232,6 +236,8 @@ def _row(event: EventSpec, knee: Knee, day: date) -> Kept:
     if event.kind == "score":
         said = {"items": LYSHOLM_FORMS[event.lysholm], "reoperated_since": event.reoperated_since}
         return ScoreResponse(knee=knee, answered_on=day, instrument="lysholm", **said)
+    if event.kind == "report":
+        return PatientReport(knee=knee, answered_on=day, operated_again=event.told, way="link")
     if event.kind == "look":
         return SecondLook(knee=knee, looked_on=day, reason="symptoms")
     if event.kind == "imaging":

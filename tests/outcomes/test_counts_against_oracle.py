@@ -19,6 +19,7 @@ from tests.outcomes.oracle import EventSpec, KneeSpec, OnTear, TearSpec
 LAST_DAY = 1500
 # Days near which rules change, so that ties and limits come up often.
 DAYS = st.one_of(st.sampled_from([0, 1, 182, 183, 184, 364, 365, 366, 700]), st.integers(0, LAST_DAY))
+KINDS = ["visit", "contact", "score", "report", "look", "imaging", "reoperation"]
 OTHER_SURGERY = ["none", "ligament", "total_replacement"]
 MENISCUS = st.sampled_from(["medial", "lateral"])
 YES_NO = st.sampled_from([None, True, False])
@@ -47,7 +48,7 @@ def _once_a_day(event: EventSpec) -> tuple[object, ...]:
 def events_of(draw: st.DrawFn, tears: list[TearSpec], operations: tuple[int, ...]) -> EventSpec:
     """Any event that the record would accept for this knee."""
     kind, day = (
-        draw(st.sampled_from(["visit", "contact", "score", "look", "imaging", "reoperation"])),
+        draw(st.sampled_from(KINDS)),
         draw(DAYS),
     )
     there = [place for place, tear in enumerate(tears) if operations[tear.operation] <= day]
@@ -60,6 +61,7 @@ def events_of(draw: st.DrawFn, tears: list[TearSpec], operations: tuple[int, ...
         mcmurray=draw(YES_NO),
         lysholm=draw(st.sampled_from([64, 65, None])),
         reoperated_since=draw(st.sampled_from(["not_asked", "no_answer", "no", "yes"])),
+        told=draw(st.sampled_from(["no", "yes", "unsure"])),
         other_surgery=draw(st.sampled_from(OTHER_SURGERY if kind == "reoperation" else ["none"])),
         on_tears=said if kind in ("look", "imaging", "reoperation") else (),
         withdrawn=draw(st.sampled_from([False, False, False, True])),
@@ -102,6 +104,10 @@ TREATED_AT_LOOK = knee(EventSpec("look", 95, on_tears=(OnTear(0, thickness=100, 
 ENTERED_BY_MISTAKE = knee(
     EventSpec("reoperation", 200, on_tears=REMOVED, withdrawn=True), EventSpec("contact", 300)
 )
+TOLD_OF_NONE = knee(EventSpec("report", 300, told="no"), EventSpec("report", 400, told="no", withdrawn=True))
+TOLD_OF_ANOTHER = knee(
+    EventSpec("contact", 200), EventSpec("report", 300, told="yes"), EventSpec("report", 400, told="unsure")
+)
 STAGED_LOOK = knee(EventSpec("look", 95, on_tears=(OnTear(0, thickness=50),)), EventSpec("contact", 700))
 TIES = [
     knee(EventSpec("contact", 300)),
@@ -127,6 +133,7 @@ class CountsAgree(TestCase):
     @example([STAGED_LOOK])
     @example([TREATED_AT_LOOK])
     @example([ENTERED_BY_MISTAKE])
+    @example([TOLD_OF_NONE, TOLD_OF_ANOTHER])
     @example([SWOLLEN_BY_THE_STAGED_OPERATION])
     @example([MENISCUS_GONE])
     @example(TIES)
@@ -169,6 +176,8 @@ def _without_late(expected: Counter[tuple[bool, int, str]]) -> Counter[tuple[int
         (TWO_FAILURES, (200, "failed"), (200, "failed")),
         (TREATED_AT_LOOK, (95, "failed"), (95, "failed")),
         (ENTERED_BY_MISTAKE, (300, "censored"), (0, "censored")),
+        (TOLD_OF_NONE, (300, "censored"), (0, "censored")),
+        (TOLD_OF_ANOTHER, (200, "censored"), (0, "censored")),
         (STAGED_LOOK, (700, "censored"), (95, "failed")),
         (SWOLLEN_BY_THE_STAGED_OPERATION, (184, "censored"), (184, "censored")),
         (MENISCUS_GONE, (90, "removed_elsewhere"), (90, "removed_elsewhere")),

@@ -4,15 +4,18 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from registry.models import (
+    BookedVisit,
     Complication,
     Contact,
     EndOfFollowUp,
+    GivenUpReview,
     GradePeriod,
     Identity,
     Imaging,
     ImagingFinding,
     Implant,
     Kept,
+    PatientReport,
     PlannedTimePoint,
     Rehabilitation,
     Reoperation,
@@ -70,6 +73,9 @@ def one_of_each(cast: Cast) -> dict[str, Kept]:
         Complication(knee=knee, noticed_on=day, kind="stiffness", severity="II", found_by="symptoms"),
         Contact(knee=knee, contacted_on=day, source="phone"),
         ScoreResponse(knee=knee, answered_on=day, instrument="lysholm"),
+        PatientReport.sealed({"where": "another town"}, knee=knee, answered_on=day, operated_again="unsure"),
+        GivenUpReview(knee=knee, given_up_on=day, time_point="3m", reason="not_reached"),
+        BookedVisit(knee=knee, booked_for=day, time_point="3m"),
         EndOfFollowUp(patient=knee.patient, ended_on=day, reason="lost", attempts=3),
         SoftAnswer(procedure=procedure, tear=tear, code="zone", answer="seen so"),
     ]

@@ -10,7 +10,7 @@ from django.core.management import call_command
 from django.db import connections
 from django.db.migrations.executor import MigrationExecutor
 
-from registry.models import ScoreResponse, Tear, Visit
+from registry.models import Draft, ScoreResponse, Tear, Visit
 
 OLD = "old"
 FIRST_RELEASE = ("registry", "0001_record")
@@ -29,6 +29,7 @@ def old_database(tmp_path: Path, django_db_blocker: Any) -> Iterator[Any]:
         call_command("migrate", *FIRST_RELEASE, database=OLD, verbosity=0)
         yield MigrationExecutor(connections[OLD]).loader.project_state([FIRST_RELEASE]).apps
         connections[OLD].close()
+        del connections[OLD]
     del connections.databases[OLD]
 
 
@@ -72,3 +73,31 @@ def test_rows_of_the_first_release_are_carried_over(old_database: Any) -> None:
     with connections[OLD].cursor() as cursor:
         cursor.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger'")
         assert cursor.fetchone()[0] > 100
+
+
+def test_a_draft_of_a_form_is_found_under_that_form(old_database: Any) -> None:
+    call_command("migrate", "registry", "0004_filled", database=OLD, verbosity=0)
+    executor = MigrationExecutor(connections[OLD])
+    old = executor.loader.project_state([("registry", "0004_filled")]).apps
+
+    def put(model: str, **values: Any) -> Any:
+        return old.get_model("registry", model)._base_manager.using(OLD).create(**values)
+
+    unit = put("Unit", code="northmere", name="Northmere Hospital")
+    patient = put("Patient", unit=unit, sex="female", born_on=date(1990, 1, 1))
+    knee = put("Knee", patient=patient, side="left")
+    koos = put(
+        "ScoreResponse", knee=knee, answered_on=date(2024, 3, 1), instrument="koos", items={"Q1": 1, "Q2": 2}
+    )
+    user = put("User", username="oak")
+    for page in ("/knees/1/record/score/", f"/knees/1/record/score/{koos.uuid}/", "/knees/1/record/visit/"):
+        put("Draft", user=user, page=page, sealed="")
+
+    call_command("migrate", database=OLD, verbosity=0)
+
+    assert set(Draft.objects.using(OLD).values_list("page", flat=True)) == {
+        "/knees/1/record/score-lysholm/",
+        f"/knees/1/record/score-koos/{koos.uuid}/",
+        "/knees/1/record/visit/",
+    }
+    assert ScoreResponse.objects.using(OLD).get().scale_values == {"qol": 62.5}

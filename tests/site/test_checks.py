@@ -1,5 +1,6 @@
 """Each system check speaks when it should and is silent otherwise."""
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -7,9 +8,10 @@ from cryptography.fernet import Fernet
 from django.core.checks import run_checks
 
 
-def spoken() -> set[str | None]:
+def spoken(deploy: bool = False) -> set[str | None]:
     """Ids of everything the site's own checks say."""
-    return {message.id for message in run_checks() if str(message.id).startswith("rimward.")}
+    said = run_checks(include_deployment_checks=deploy)
+    return {message.id for message in said if str(message.id).startswith("rimward.")}
 
 
 def test_nothing_is_said_of_the_settings_as_they_are() -> None:
@@ -40,6 +42,50 @@ def test_e004_any_host_name_in_production(settings: Any) -> None:
     assert spoken() == {"rimward.E004"}
     settings.ALLOWED_HOSTS = ["rimward.example.org", ".example.org"]
     assert spoken() == set()
+
+
+LETTERS = {
+    "SITE_URL": "https://rimward.example.org",
+    "DEFAULT_FROM_EMAIL": "rimward@example.org",
+    "EMAIL_BACKEND": "registry.reminders.smtp.EmailBackend",
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("SITE_URL", "", "rimward.E005"),
+        ("SITE_URL", "rimward.example.org", "rimward.E005"),
+        ("SITE_URL", "http://rimward.example.org", "rimward.E005"),
+        ("EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend", "rimward.W001"),
+        ("DEFAULT_FROM_EMAIL", "", "rimward.E006"),
+        ("DEFAULT_FROM_EMAIL", "webmaster@", "rimward.E006"),
+    ],
+)
+def test_letters_that_could_not_be_sent_are_told_before_deployment(
+    settings: Any, name: str, value: str, said: str
+) -> None:
+    for right in LETTERS:
+        setattr(settings, right, LETTERS[right])
+    assert spoken(deploy=True) == set()
+    setattr(settings, name, value)
+    assert spoken(deploy=True) == {said}
+    assert spoken() == set()
+
+
+def test_e007_a_text_that_cannot_be_used(settings: Any, tmp_path: Path) -> None:
+    settings.REMINDER_TEMPLATES_DIR = tmp_path
+    assert spoken() == set()
+    (tmp_path / "reminder.en.txt").write_text("Hello\n\n{until}\n")
+    assert spoken() == {"rimward.E007"}
+
+
+def test_e008_a_service_for_text_messages_that_is_not_there(settings: Any) -> None:
+    for name in ("", "registry.reminders.sms.Console"):
+        settings.REMINDER_SMS = name
+        assert spoken() == set()
+    settings.REMINDER_SMS = "registry.reminders.sms.Nowhere"
+    assert spoken() == {"rimward.E008"}
 
 
 def test_e003_a_database_the_rules_are_not_written_for(

@@ -41,7 +41,7 @@ def demo(settings, tmp_path):
 
 
 def test_it_prints_survival_what_it_wrote_and_the_sign_ins(demo, tmp_path):
-    said = demo(patients=900)
+    said = demo(patients=1_200)
     assert "Everything in this scenario is invented" in said
     for stratum in ("vascular zone", "acuity", "concomitant ligament surgery"):
         assert f"repairs still standing, by {stratum}" in said
@@ -62,6 +62,19 @@ def test_the_printed_sign_ins_open_the_site(demo):
     for username, password in found:
         response = Client().post(reverse("sign_in"), {"username": username, "password": password})
         assert response.status_code == 302, username
+
+
+def test_the_printed_patient_link_opens_with_the_year_of_birth(demo):
+    (found,) = re.findall(
+        r"One invented patient's link, to try \(\w+; year of birth (\d{4})\):\n +http://127.0.0.1:8000(/r/\S+/)$",
+        demo(),
+        flags=re.MULTILINE,
+    )
+    year, path = found
+    assert Client().post(path, {"year": str(int(year) + 1)}).status_code == 403
+    browser = Client()
+    assert browser.post(path, {"year": year}).status_code == 303
+    assert browser.get(path).status_code == 200
 
 
 def test_a_second_run_loads_nothing_and_prints_the_same_figures(demo):

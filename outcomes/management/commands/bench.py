@@ -2,20 +2,23 @@
 
 import json
 from argparse import ArgumentParser
-from dataclasses import asdict
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from django.core.management.base import CommandError
 
-from outcomes.bench import estimators
+from outcomes.bench import estimators, follow_up
 from outcomes.management.refusals import CommandThatRefusesPlainly
 
-BENCHES = {"estimators": estimators.run}
-FEWEST_ROWS = 100
+FEWEST = 100
 
 
 class Command(CommandThatRefusesPlainly):
-    help = "Time curves and tests from counts against lifelines on the rows, and check that they agree."
+    help = (
+        "estimators: time curves and tests from counts against lifelines on the rows, and check that they "
+        "agree. follow-up: time the Due page of an invented registry against its bare SQL."
+    )
     example = "bench estimators --rows 1000000 --json"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -24,22 +27,25 @@ class Command(CommandThatRefusesPlainly):
             "--rows", type=int, default=1_000_000, help="how many repairs to invent (1000000)"
         )
         parser.add_argument(
+            "--patients", type=int, default=200_000, help="how many patients to invent (200000)"
+        )
+        parser.add_argument(
             "--json", action="store_true", help="print the figures as JSON, progress on stderr"
         )
 
     def handle(self, **options: Any) -> None:
-        if options["rows"] < FEWEST_ROWS:
-            raise ValueError(f"--rows {options['rows']} is too few to compare: give {FEWEST_ROWS} or more.")
+        bench = BENCHES[options["bench"]]
+        size = options[bench.size]
+        if size < FEWEST:
+            raise ValueError(f"--{bench.size} {size} is too few to compare: give {FEWEST} or more.")
         progress = self.stderr if options["json"] else self.stdout
-        found = BENCHES[options["bench"]](
-            options["rows"], lambda step: progress.write(step, lambda text: text)
-        )
-        self.stdout.write(json.dumps(asdict(found)) if options["json"] else _text(found))
-        if not found.agree:
-            raise CommandError("bench: the two ways do not agree.")
+        found = bench.run(size, lambda step: progress.write(step, lambda text: text))
+        self.stdout.write(json.dumps(asdict(found)) if options["json"] else bench.text(found))
+        if not bench.holds(found):
+            raise CommandError(f"bench: {bench.complaint}")
 
 
-def _text(found: estimators.Bench) -> str:
+def _text_of_estimators(found: estimators.Bench) -> str:
     mebibyte = 2**20
     return "\n".join(
         (
@@ -53,3 +59,43 @@ def _text(found: estimators.Bench) -> str:
             f" {found.largest_difference:.1e} (allowed {estimators.TOLERANCE:.0e})",
         )
     )
+
+
+def _text_of_follow_up(found: follow_up.Bench) -> str:
+    return "\n".join(
+        (
+            f"{found.waiting:,} reviews of {found.patients:,} invented patients wait ({found.engine})",
+            f"page         {found.page_seconds:8.3f} s  ({found.queries} queries)",
+            f"bare SQL     {found.sql_seconds:8.3f} s",
+            f"ratio        {found.ratio:8.2f}",
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One thing to time: how, the option that says how much, its words, and what it must hold."""
+
+    run: Callable[[int, Callable[[str], None]], Any]
+    size: str
+    text: Callable[[Any], str]
+    holds: Callable[[Any], bool]
+    complaint: str
+
+
+BENCHES = {
+    "estimators": Kind(
+        estimators.run,
+        "rows",
+        _text_of_estimators,
+        lambda found: found.agree,
+        "the two ways do not agree.",
+    ),
+    "follow-up": Kind(
+        follow_up.run,
+        "patients",
+        _text_of_follow_up,
+        lambda found: found.queries <= follow_up.MOST_QUERIES,
+        f"Due asks more than {follow_up.MOST_QUERIES} queries.",
+    ),
+}

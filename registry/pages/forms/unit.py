@@ -1,6 +1,6 @@
 """Forms of a unit: its settings, its follow-up plan, its surgeons and their grades."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import groupby, pairwise
@@ -16,6 +16,7 @@ from registry.pages.forms.base import Groups, RecordForm, Spoken, fields_of
 from registry.pages.forms.saving import Entry
 from registry.recording import Act, correct
 from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
+from registry.scoring import INSTRUMENTS
 from registry.vocabulary import Role, TimePoint
 
 Posted = Mapping[str, Any] | None
@@ -39,6 +40,7 @@ BOTH = "A review needs the day it is due and its window. Enter both, or leave bo
 SETTINGS: Groups = {
     "Unit": ("name", "time_zone"),
     "Entry and results": ("late_entry_after_days", "smallest_count_shown", "lead_sees_surgeon_results"),
+    "Follow-up": ("ligament_restarts_reviews",),
     "Limits": ("hka_limit_deg", "healed_cleft_below_percent", "failed_cleft_from_percent"),
 }
 
@@ -63,6 +65,8 @@ class SettingsForm(RecordForm):
         help_texts: ClassVar = {
             "smallest_count_shown": "A smaller count is not told to who does not see the record.",
             "late_entry_after_days": "An operation entered later counts from the day it was entered.",
+            "ligament_restarts_reviews": "Of a staged repair the reviews count from the ligament operation "
+            "once that is on record.",
             "hka_limit_deg": "Varus beyond it lies outside the usual. For audit: it decides no treatment.",
             "failed_cleft_from_percent": "Between the two limits a second look counts as partly healed.",
         }
@@ -161,11 +165,22 @@ class ReviewForm(Spoken, forms.Form):
         required=False,
         validators=PlannedTimePoint._meta.get_field("window_days").validators,
     )
+    instruments = forms.MultipleChoiceField(
+        label="Forms the patient is asked to answer",
+        choices=[(code, instrument.name) for code, instrument in INSTRUMENTS.items()],
+        widget=forms.CheckboxSelectMultiple,
+        required=False,
+        help_text="With none of them the patient is asked only about another operation and warning signs.",
+    )
 
-    def __init__(self, time_point: TimePoint, planned: PlannedReview | None, posted: Posted) -> None:
-        self.time_point, self.title = time_point, time_point.label
-        known = {"due_day": planned.due_day, "window_days": planned.window_days} if planned else {}
-        super().__init__(posted, prefix=time_point.value, initial=known)
+    def __init__(self, usual: PlannedReview, planned: PlannedReview | None, posted: Posted) -> None:
+        """A review as it is planned; one that is not is offered with the forms that are `usual` then."""
+        self.time_point = TimePoint(usual.code)
+        self.title = self.time_point.label
+        known: dict[str, Any] = {"instruments": list((planned or usual).instruments)}
+        if planned:
+            known |= {"due_day": planned.due_day, "window_days": planned.window_days}
+        super().__init__(posted, prefix=usual.code, initial=known)
 
     def clean(self) -> dict[str, Any]:
         said = self.cleaned_data
@@ -176,15 +191,28 @@ class ReviewForm(Spoken, forms.Form):
     @property
     def planned(self) -> PlannedReview | None:
         """The review as typed, once it is valid."""
-        due_day, window_days = self.cleaned_data["due_day"], self.cleaned_data["window_days"]
-        return None if due_day is None else PlannedReview(self.time_point, due_day, window_days)
+        said = self.cleaned_data
+        if said["due_day"] is None:
+            return None
+        asked = tuple(code for code in INSTRUMENTS if code in said["instruments"])
+        return PlannedReview(self.time_point, said["due_day"], said["window_days"], asked)
+
+    @property
+    def asks(self) -> str:
+        """The forms that are ticked, by name."""
+        return names_of(self["instruments"].value())
 
 
 def review_forms(plan: Sequence[PlannedReview], posted: Posted) -> list[ReviewForm]:
     """A form for each time point that can be planned, in order."""
     planned = {review.code: review for review in plan}
-    codes = [TimePoint(review.code) for review in DEFAULT_PLAN]
-    return [ReviewForm(code, planned.get(code), posted) for code in codes]
+    return [ReviewForm(usual, planned.get(usual.code), posted) for usual in DEFAULT_PLAN]
+
+
+def names_of(instruments: Iterable[str]) -> str:
+    """Instruments by name, in the order of the table; "none" without any."""
+    chosen = set(instruments)
+    return ", ".join(each.name for code, each in INSTRUMENTS.items() if code in chosen) or "none"
 
 
 def refuse_overlaps(reviews: Sequence[ReviewForm]) -> None:

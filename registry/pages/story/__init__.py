@@ -7,6 +7,7 @@ from registry.pages.story.moment import Moment
 from registry.pages.story.operation import injury, operation
 from registry.pages.story.person import of_the_patient
 from registry.pages.story.plan import planned
+from registry.pages.story.reviews import of_reviews
 from registry.pages.story.teller import Reader, Teller
 
 __all__ = ["Reader", "Teller", "story"]
@@ -20,6 +21,7 @@ def story(told: Teller) -> list[Moment]:
         (operation(told, procedure) for procedure in procedures),
         planned(told),
         events(told),
+        of_reviews(told),
         of_the_patient(told),
     )
     return sorted(moments, key=lambda moment: (moment.on, moment.rank))

@@ -112,11 +112,14 @@ def _clinical_healing(told: Teller, visit: Visit) -> str:
 def _score(told: Teller, score: ScoreResponse) -> Moment:
     instrument = INSTRUMENTS[score.instrument]
     scores = score.scores
-    told_apart = [(each.scale.name, _scored(each)) for each in scores] if len(scores) > 1 else []
+    profile = [("Profile", instrument.profile(score.items) or "not complete")] if instrument.profile else []
+    alone = len(scores) == 1 and not profile
+    asked = facts(score, "way", "reoperated_since")
+    told_apart = [] if alone else [(each.scale.name, _scored(each)) for each in scores]
     return Moment(
         on=score.answered_on,
-        title=instrument.name if told_apart else f"{instrument.name}: {_scored(scores[0])}",
-        facts=[*told_apart, ("Version", score.instrument_version), *facts(score, "reoperated_since")],
+        title=f"{instrument.name}: {_scored(scores[0])}" if alone else instrument.name,
+        facts=[*profile, *told_apart, ("Version", score.instrument_version), *asked],
         parts=[Part("Answers", _items(score), folded=True)] if score.items else [],
         kept=kept(told, score),
         links=links_of_event(told, score),

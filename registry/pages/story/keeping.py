@@ -6,13 +6,10 @@ from django.utils import timezone
 from django.utils.formats import date_format
 
 from registry.models import Entry, IndexProcedure, Knee
-from registry.models.people import SIGNS_OF_LIFE
-from registry.pages.forms.events import KINDS
+from registry.models.people import ABOUT_REVIEWS, SIGNS_OF_LIFE
+from registry.pages.forms.events import kind_of
 from registry.pages.story.moment import Link
 from registry.pages.story.teller import Teller
-
-# By the word that their kind has in addresses.
-_SLUGS = {kind.form._meta.model: kind.slug for kind in KINDS.values()}
 
 
 def kept(told: Teller, entry: Entry) -> str:
@@ -51,11 +48,16 @@ def links_of_event(told: Teller, event: Entry) -> list[Link]:
     """Correct and withdraw, for who records follow-up."""
     if not told.reader.may_record:
         return []
-    slug, knee = _SLUGS[type(event)], told.knee.uuid
-    return [
-        Link("Correct", reverse("correct_event", args=[knee, slug, event.uuid])),
-        Link("Withdraw", reverse("withdraw", args=[knee, slug, event.uuid])),
-    ]
+    slug = kind_of(event).slug
+    correct = Link("Correct", reverse("correct_event", args=[told.knee.uuid, slug, event.uuid]))
+    return [correct, *link_to_withdraw(told, slug, event)]
+
+
+def link_to_withdraw(told: Teller, slug: str, event: Entry) -> list[Link]:
+    """Withdraw alone, of what no form corrects."""
+    if not told.reader.may_record:
+        return []
+    return [Link("Withdraw", reverse("withdraw", args=[told.knee.uuid, slug, event.uuid]))]
 
 
 def links_of_operation(told: Teller, procedure: IndexProcedure) -> list[Link]:
@@ -78,7 +80,7 @@ def sign_link(told: Teller, procedure: IndexProcedure) -> Link:
 
 def withdrawn_entries(knee: Knee) -> int:
     """How many entries of a knee do not count any more, in one query."""
-    first, *others = (_withdrawn(knee, rows) for rows in SIGNS_OF_LIFE)
+    first, *others = (_withdrawn(knee, rows) for rows in SIGNS_OF_LIFE | ABOUT_REVIEWS)
     return first.union(*others, all=True).count()
 
 

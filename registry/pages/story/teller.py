@@ -19,7 +19,18 @@ from django.db.models import (
 
 from registry.access import Action, knees_for, units_for
 from registry.completeness import ligament_treated_since, looked_since
-from registry.models import Correction, EndOfFollowUp, Entry, IndexProcedure, Knee, Tear, User
+from registry.models import (
+    BookedVisit,
+    Correction,
+    EndOfFollowUp,
+    Entry,
+    GivenUpReview,
+    IndexProcedure,
+    Knee,
+    PatientReport,
+    Tear,
+    User,
+)
 from registry.pages.wording import tear_name
 from registry.vocabulary import CorrectionKind
 
@@ -42,6 +53,9 @@ READS: tuple[Any, ...] = (
     "procedures__implants",
     "procedures__rehabilitation",
     "procedures__soft_answers",
+    Prefetch("reports", PatientReport.objects.select_related("recorded_by", "reoperation", "operation")),
+    Prefetch("given_up_reviews", GivenUpReview.objects.select_related("recorded_by")),
+    Prefetch("booked_visits", BookedVisit.objects.select_related("recorded_by")),
     "looks__findings",
     "looks__soft_answers",
     "imaging__findings",

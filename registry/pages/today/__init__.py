@@ -1,4 +1,4 @@
-"""Today: what is due, what is to be completed and what changed, for the units where a person sees the record.
+"""Today: warning signs, what is due, incomplete and changed, for the units where a person sees the record.
 
 Where they do not, a coordinator gets counts and an administrator the people of the unit.
 """
@@ -15,7 +15,8 @@ from registry.pages.today.changed import recently_recorded
 from registry.pages.today.drafts import drafts_of
 from registry.pages.today.due import ligament_operations_due, second_looks_due
 from registry.pages.today.listing import Units
-from registry.pages.today.to_complete import not_signed, to_complete, to_verify
+from registry.pages.today.to_complete import not_signed, to_complete
+from registry.pages.today.told_by_patients import to_be_verified, warnings
 from registry.pages.today.unit import counts, people
 
 
@@ -37,11 +38,12 @@ def _of_the_record(request: HttpRequest, units: Units) -> dict[str, Any]:
     asked = request.GET
     signs = Action.RECORD_OPERATION in actions_of(person)
     return {
+        "warnings": warnings(units, person),
         "find": HospitalNumberForm(),
         "drafts": drafts_of(person),
         "due": [ligament_operations_due(units), second_looks_due(units)],
         "unsigned": not_signed(units, person) if signs else None,
         "to_complete": to_complete(units, asked.get("missing", ""), asked.get("page", "")),
-        "to_verify": to_verify(units),
+        "to_verify": to_be_verified(units, person),
         "recent": recently_recorded(units),
     }

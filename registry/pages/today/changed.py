@@ -8,11 +8,14 @@ from django.utils import timezone
 from django.utils.formats import date_format
 
 from registry.models import (
+    BookedVisit,
     Complication,
     Contact,
+    GivenUpReview,
     Imaging,
     IndexProcedure,
     Knee,
+    PatientReport,
     Reoperation,
     ScoreResponse,
     SecondLook,
@@ -31,6 +34,9 @@ _RECORDED: dict[type[Model], tuple[str, str]] = {
     Reoperation: ("operated_on", "Reoperation"),
     Complication: ("noticed_on", "Complication"),
     Contact: ("contacted_on", "Contact"),
+    PatientReport: ("answered_on", "Patient's report"),
+    GivenUpReview: ("given_up_on", "Review given up, decision"),
+    BookedVisit: ("booked_for", "Visit booked, day"),
 }
 
 

@@ -14,12 +14,16 @@ Units = QuerySet[Unit]
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One knee of a list, with a date and a few words; `anchor` is a place in its story."""
+    """One knee of a list, with a date and a few words.
+
+    `anchor` is a place in its story; `url` another page of it, where that is the one to open.
+    """
 
     knee: Knee
     on: date
     text: str
     anchor: str = ""
+    url: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,19 +1,17 @@
-"""What is to be completed on Today: what operations lack, notes not signed, and answers to be verified."""
+"""What is to be completed on Today: what operations lack, and notes not signed."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.core.paginator import Page, Paginator
-from django.db.models import Exists, OuterRef, Q, Subquery
+from django.db.models import Q
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.text import capfirst
 
 from registry.completeness import BY_CODE, COUNTED, REQUIREMENTS, Gap, Requirement, gaps, lacking, shares
-from registry.models import IndexProcedure, Reoperation, ScoreResponse, User
+from registry.models import IndexProcedure, User
 from registry.pages.today.listing import LISTED, Line, Listing, Units, operations_of
-from registry.scoring import INSTRUMENTS
-from registry.vocabulary import ReoperatedSince
 
 # Of what is missing of one operation so many things are named, and the rest counted.
 NAMED = 6
@@ -84,30 +82,3 @@ def not_signed(units: Units, person: User) -> Listing:
 
 def _day(note: IndexProcedure) -> str:
     return date_format(timezone.localtime(note.recorded_at))
-
-
-def to_verify(units: Units) -> Listing:
-    """Answers "yes, operated on again" since when no operation on that knee has come on record.
-
-    Since the last operation that was on record when the answer was: one recorded later may be what it means.
-    """
-    known = IndexProcedure.objects.filter(
-        knee=OuterRef("knee"),
-        operated_on__lte=OuterRef("answered_on"),
-        recorded_at__lte=OuterRef("recorded_at"),
-    )
-    later = {"knee": OuterRef("knee"), "operated_on__gt": OuterRef("since")}
-    told = (
-        ScoreResponse.objects.filter(
-            reoperated_since=ReoperatedSince.YES,
-            knee__in=IndexProcedure.objects.filter(unit__in=units).values("knee"),
-        )
-        .annotate(since=Subquery(known.order_by("-operated_on").values("operated_on")[:1]))
-        .filter(~Exists(Reoperation.objects.filter(**later)), ~Exists(IndexProcedure.objects.filter(**later)))
-        .select_related("knee__patient")
-    )
-    lines = [
-        Line(score.knee, score.answered_on, INSTRUMENTS[score.instrument].name)
-        for score in told.order_by("-answered_on", "-pk")[:LISTED]
-    ]
-    return Listing("Operated on again, says the patient: to be verified", "Answered", told.count(), lines)

@@ -85,8 +85,8 @@ def test_nothing_to_caution_about() -> None:
 
 
 def test_every_caution_has_a_boundary_here() -> None:
-    # Two have no number of their own: what a fit says of itself; test_change.py makes both happen.
-    of_a_fit = {"not_converged", "patients_alike"}
+    # Three have no number of their own: what a fit says of itself; test_path.py makes them happen.
+    of_a_fit = {"nobody_twice", "not_converged", "patients_alike"}
     known = {code for code, _, _ in BOUNDARIES} | of_a_fit | {"crossing_curves"}
     made_here = getmembers(cautions, lambda made: isfunction(made) and made.__module__ == cautions.__name__)
     assert {name for name, _ in made_here} == known

@@ -1,28 +1,18 @@
-"""Change, thresholds and paths: what must hold for any scores; the mixed model against other ways to it."""
+"""Change and thresholds: what must hold for any scores."""
 
 from collections.abc import Callable
-from math import log, nan, sqrt
+from math import inf, nan
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from scipy.optimize import minimize_scalar
 
-from outcomes.estimators.change import (
-    PathOverTime,
-    paired_change,
-    path_over_time,
-    share_improved,
-    share_reaching,
-)
+from outcomes.estimators.change import Operator, paired_change, share_improved, share_reaching
 from outcomes.estimators.rates import proportion
 
 anything = settings(deadline=None, derandomize=True, max_examples=60)
-ITERATED = 1e-6  # relative tolerance of an iterated fit, never wider
-Z = 1.959963984540054
 
 SCORE = st.integers(0, 100)
 PAIRS = st.lists(st.tuples(SCORE, SCORE), min_size=2, max_size=20)
@@ -69,7 +59,9 @@ def test_those_who_began_at_the_best_score_are_counted_apart() -> None:
 
 @anything
 @given(st.lists(SCORE, max_size=30), SCORE, st.sampled_from([">", ">="]))
-def test_share_reaching_is_counted_by_the_operator(scores: list[int], threshold: int, operator: str) -> None:
+def test_share_reaching_is_counted_by_the_operator(
+    scores: list[int], threshold: int, operator: Operator
+) -> None:
     reached = [score for score in scores if score > threshold or (operator == ">=" and score == threshold)]
     assert share_reaching(scores, threshold, operator).reached == proportion(len(reached), len(scores))
 
@@ -81,6 +73,23 @@ def test_pass_is_read_with_its_operator_on_unrounded_scores() -> None:
     assert share_reaching(scores, 80.6, ">=").reached.x == 2
 
 
+@anything
+@given(st.lists(SCORE, max_size=30), SCORE, st.sampled_from([(">", "<"), (">=", "<=")]))
+def test_share_reaching_turned_round_where_lower_is_better(
+    scores: list[int], threshold: int, operators: tuple[Operator, Operator]
+) -> None:
+    upright, turned = operators
+    mirrored = share_reaching(
+        [100 - score for score in scores], 100 - threshold, turned, lower_is_better=True
+    )
+    assert mirrored.reached == share_reaching(scores, threshold, upright).reached
+
+
+def test_who_hurts_less_reaches_a_threshold_of_pain() -> None:
+    assert share_reaching([0, 2, 3, 9], 3, "<", lower_is_better=True).reached.x == 2
+    assert share_reaching([0, 2, 3, 9], 3, "<=", lower_is_better=True).reached.x == 3
+
+
 def test_mcid_leaves_aside_who_had_no_room_for_it() -> None:
     # IKDC 10.9 after meniscal repair (same source); error in one person 14.6: PMID 24618098.
     before, after = [40, 60, 89.2, 100, 50], [60, 65, 100, 100, None]
@@ -90,91 +99,18 @@ def test_mcid_leaves_aside_who_had_no_room_for_it() -> None:
     assert codes == ["below_measurement_error", "ceiling", "out_of_reach", "counts_only"]
 
 
-def scored(patients: int, points: int, between: float, within: float, missing: float = 0.0) -> pd.DataFrame:
-    random = np.random.default_rng(7)
-    level = random.normal(60, between, (patients, 1)) + 5 * np.arange(points)
-    values = level + random.normal(0, within, level.shape)
-    values[random.random(values.shape) < missing] = nan
-    wide = pd.DataFrame(values).rename_axis("patient").reset_index()
-    return wide.melt("patient", var_name="time_point", value_name="value")
-
-
-def means_and_errors(path: PathOverTime) -> tuple[list[float], list[float]]:
-    rows = [(point.estimate, point.upper) for point in path.points]
-    return [mean for mean, _ in rows if mean], [(upper - mean) / Z for mean, upper in rows if mean and upper]
-
-
-@pytest.mark.parametrize(
-    ("patients", "points", "between", "within"), [(20, 4, 8, 5), (8, 2, 5, 5), (30, 3, 1, 9)]
-)
-def test_path_on_complete_data_is_the_analysis_of_variance(
-    patients: int, points: int, between: float, within: float
-) -> None:
-    frame = scored(patients, points, between, within)
-    wide = frame.pivot(index="patient", columns="time_point", values="value").to_numpy()
-    residual = wide - wide.mean(axis=1, keepdims=True) - wide.mean(axis=0) + wide.mean()
-    error = (residual**2).sum() / ((patients - 1) * (points - 1))
-    patient = points * wide.mean(axis=1).var(ddof=1)
-    std_error = sqrt((patient + (points - 1) * error) / (patients * points))
-    means, errors = means_and_errors(path_over_time(frame))
-    assert means == pytest.approx(wide.mean(axis=0).tolist(), rel=ITERATED)
-    assert errors == pytest.approx([std_error] * points, rel=ITERATED)
-
-
-@pytest.mark.parametrize("missing", [0.1, 0.4])
-def test_path_with_gaps_is_the_restricted_maximum_likelihood(missing: float) -> None:
-    frame = scored(25, 4, 8, 5, missing)
-    means, errors = means_and_errors(path_over_time(frame))
-    expected_means, expected_errors = restricted_maximum_likelihood(frame.dropna())
-    assert means == pytest.approx(expected_means, rel=ITERATED)
-    assert errors == pytest.approx(expected_errors, rel=ITERATED)
-
-
-def restricted_maximum_likelihood(frame: pd.DataFrame) -> tuple[list[float], list[float]]:
-    """The model by its full covariance matrix [Patterson HD, Thompson R. Biometrika 1971;58:545-54]."""
-    x = pd.get_dummies(frame["time_point"]).to_numpy(float)
-    y = frame["value"].to_numpy()
-    same = np.equal.outer(frame["patient"].to_numpy(), frame["patient"].to_numpy()).astype(float)
-    rows, columns = x.shape
-
-    def solved(log_ratio: float) -> tuple[np.ndarray, np.ndarray, float, float]:
-        covariance = np.eye(rows) + np.exp(log_ratio) * same
-        information = x.T @ np.linalg.solve(covariance, x)
-        means = np.linalg.solve(information, x.T @ np.linalg.solve(covariance, y))
-        scale = (y - x @ means) @ np.linalg.solve(covariance, y - x @ means) / (rows - columns)
-        determinants = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1]
-        return means, information, scale, (rows - columns) * log(scale) + determinants
-
-    best = minimize_scalar(lambda log_ratio: solved(log_ratio)[3], bounds=(-6, 6), options={"xatol": 1e-10}).x
-    means, information, scale, _ = solved(best)
-    return means.tolist(), np.sqrt(scale * np.diag(np.linalg.inv(information))).tolist()
-
-
-def test_path_says_when_patients_are_alike_or_no_answer_was_found() -> None:
-    assert [c.code for c in path_over_time(scored(30, 3, 0, 9)).cautions] in ([], ["patients_alike"])
-    opposite = pd.DataFrame(
-        {"patient": [1, 1, 2, 2, 3, 3], "time_point": [0, 6] * 3, "value": [1, 9, 9, 1, 5, 6]}
-    )
-    assert [c.code for c in path_over_time(opposite).cautions] == ["patients_alike"]
-    parallel = pd.DataFrame(
-        {"patient": [1, 1, 2, 2, 3, 3], "time_point": [0, 6] * 3, "value": [1, 3, 5, 7, 6, 8]}
-    )
-    found = path_over_time(parallel)
-    assert [c.code for c in found.cautions] == ["not_converged"]
-    assert [(point.n, point.estimate) for point in found.points] == [(3, None), (3, None)]
-
-
-ONE_EACH = pd.DataFrame({"patient": [1, 2], "time_point": [0, 6], "value": [50, 60]})
 WRONG: list[tuple[Callable[[], object], str]] = [
     (lambda: paired_change([1, 2], [1]), "after has 1 values, before has 2"),
     (lambda: paired_change(["high"], [1]), r"before\[0\] is high: it must be a finite number"),
+    (lambda: paired_change([1.0, inf], [1, 2]), r"before\[1\] is inf: it must be a finite number"),
     (lambda: share_reaching([1], nan, ">"), "threshold is nan"),
-    (lambda: share_reaching([1], 1, "<"), "operator is <: it must be one of >=, >"),  # type: ignore[arg-type]
-    (lambda: path_over_time(ONE_EACH.drop(columns="value")), "frame has no column value"),
-    (lambda: path_over_time(ONE_EACH), "value is there at most once a patient"),
     (
-        lambda: path_over_time(ONE_EACH.assign(patient=1, time_point=0)),
-        "patient 1 has two values at time point 0",
+        lambda: share_reaching([1], 1, "<"),
+        "operator is <: it must be one of >=, >, .* where higher is better",
+    ),
+    (
+        lambda: share_reaching([1], 1, ">", lower_is_better=True),
+        "operator is >: it must be one of <=, <, .* where lower is better",
     ),
 ]
 

@@ -9,6 +9,8 @@ SEES_RECORD = ("surgeon", "colleague", "clinician", "audit_lead")
 PAGES = {
     "repairs": {*SEES_RECORD, "stranger"},
     "survival": {*SEES_RECORD, "coordinator", "stranger"},
+    "scores": {*SEES_RECORD, "coordinator", "stranger"},
+    "response": {*SEES_RECORD, "stranger"},
     "releases": {"coordinator"},
 }
 EVERYBODY = (*SEES_RECORD, "coordinator", "administrator", "stranger")

@@ -1,5 +1,7 @@
 """The score curves of a knee: who sees them, what they show, how many questions they ask the database."""
 
+import csv
+import io
 import json
 import re
 from datetime import timedelta
@@ -149,7 +151,7 @@ def test_same_number_of_queries_at_1_and_20_scores(cast):
     assert few == queries() <= 8
 
 
-def test_each_scale_of_a_form_has_its_own_figure(cast, page):
+def test_the_scales_of_a_form_are_panels_of_one_figure(cast, page):
     record(
         ScoreResponse(
             knee=cast.knee,
@@ -158,9 +160,30 @@ def test_each_scale_of_a_form_has_its_own_figure(cast, page):
             items={"S1": 1, "S2": 1, "S3": 0, "S4": 0},
         )
     )
+    a_score(cast.knee, 365)
     response = page()
-    titles = [figure.title for figure in response.context["figures"]]
-    assert len(titles) == len(INSTRUMENTS["koos"].scales)
-    assert "KOOS, Symptoms was 87.5 at 12 months" in titles
-    assert "KOOS, Pain was answered once and could not be scored" in titles
-    assert len(set(re.findall(r'<script id="([\w-]+)-plot"', response.content.decode()))) == len(titles)
+    koos, lysholm = response.context["figures"]
+    assert koos.title == "KOOS was answered at 12 months: 1 of 6 scales could be scored"
+    assert "Symptoms was 87.5 at 12 months" in dict(koos.facts)["In words"]
+    assert lysholm.title == "Lysholm was 100 at 12 months"
+    drawn, _ = plots(response)
+    assert len({trace["yaxis"] for trace in drawn["data"]}) == len(INSTRUMENTS["koos"].scales)
+
+
+def test_the_csv_holds_every_answer_on_every_scale(cast, page):
+    a_score(cast.knee, -10, {**BEST, "pain": 0})
+    a_score(cast.knee, 183, {"limp": 5})
+    address = reverse("knee_scores_csv", args=[cast.knee.uuid])
+    assert address in page().content.decode()
+    response = cast.client("surgeon").get(address)
+    assert response["Cache-Control"] == "no-store"
+    first, second = csv.DictReader(io.StringIO(response.content.decode()))
+    assert (first["scale"], first["value"], first["answered_on"]) == ("total", "75.0", "2024-02-20")
+    assert (second["value"], second["items_answered"], second["items"]) == ("", "1", "8")
+    assert second["reoperated_since"] == "not_asked"
+
+
+@pytest.mark.parametrize("who", ["stranger", "coordinator", "administrator"])
+def test_the_csv_is_for_who_sees_the_record(cast, who):
+    address = reverse("knee_scores_csv", args=[cast.knee.uuid])
+    assert cast.client(who).get(address).status_code == 404

@@ -111,7 +111,7 @@ AT_LEAST: dict[str, tuple[int, Callable[[Stories], int]]] = {
     "a complication": (30, lambda s: sum(len(knee.complications) for knee in knees(s))),
     "a form half answered": (
         50,
-        lambda s: sum(score.value is None for knee in knees(s) for score in knee.scores),
+        lambda s: sum(not score.scale_values for knee in knees(s) for score in knee.scores),
     ),
     "failure after a look that found it healed": (
         3,

@@ -8,14 +8,17 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import Model
 
 from registry.models import (
+    BookedVisit,
     Complication,
     Contact,
+    GivenUpReview,
     Imaging,
     ImagingFinding,
     IndexProcedure,
     Kept,
     Knee,
     Patient,
+    PatientReport,
     Reoperation,
     ReoperationOnTear,
     Repair,
@@ -30,7 +33,7 @@ from registry.models import (
 from registry.models.cross_rules import CROSS_RULES, CrossRule
 from registry.models.history_rules import history_rules
 from registry.models.triggers import PREFIX
-from registry.recording import Act, correct, record
+from registry.recording import Act, correct, record, withdraw
 from tests import factories
 from tests.conftest import Cast
 
@@ -54,7 +57,12 @@ EVENTS: dict[str, tuple[type[Model], str, dict[str, str]]] = {
     ),
     "contact": (Contact, "contacted_on", {"source": "phone"}),
     "scoreresponse": (ScoreResponse, "answered_on", {"instrument": "lysholm"}),
+    "patientreport": (PatientReport, "answered_on", {"operated_again": "no"}),
+    "givenupreview": (GivenUpReview, "given_up_on", {"time_point": "3m", "reason": "declined"}),
+    "bookedvisit": (BookedVisit, "booked_for", {"time_point": "3m"}),
 }
+# A death may be heard of after what a unit did about reviews.
+SIGNS_OF_LIFE = [kind for kind in EVENTS if kind not in ("givenupreview", "bookedvisit")]
 FINDINGS: dict[str, tuple[type[Model], str, str]] = {
     "imagingfinding": (ImagingFinding, "imaging", "imaging"),
     "secondlookfinding": (SecondLookFinding, "look", "secondlook"),
@@ -434,7 +442,7 @@ def returned_tear_moved_to_the_day_of_its_return(cast: Cast) -> Write:
     return lambda: change(cast.repair.tear, procedure=again.tear.procedure)
 
 
-AFTER_OPERATION = ("visit", "imaging", "secondlook", "reoperation", "complication", "contact")
+AFTER_OPERATION = [kind for kind in EVENTS if kind not in ("scoreresponse", "bookedvisit")]
 
 
 def returned_tear_withdrawn(cast: Cast) -> Write:
@@ -469,6 +477,83 @@ def reader_named_in_the_team(cast: Cast) -> Write:
     elm = factories.a_surgeon(cast.unit, "elm")
     put(a_reading(cast.repair.tear, elm))
     return lambda: change(cast.repair.tear.procedure, first_assistant=elm)
+
+
+# --- Reports -----------------------------------------------------------------------------------
+
+
+def a_report(knee: Knee, day: date = LATER, **verified: object) -> PatientReport:
+    return PatientReport(knee=knee, answered_on=day, operated_again="yes", **verified)
+
+
+def confirming(kind: str, cast: Cast, day: date = LATER) -> Kept:
+    """A later operation of either kind on the knee of the cast, on record."""
+    if kind == "operation":
+        return factories.an_operation(cast.unit, cast.oak, cast.knee, operated_on=day, injured_on=None)
+    again = Reoperation(knee=cast.knee, operated_on=day)
+    record(again)
+    return again
+
+
+def report_of_operation_after_it(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        again = confirming(kind, cast)
+        return lambda: put(a_report(cast.knee, LATER - timedelta(days=1), **{kind: again}))
+
+    return attempt
+
+
+def report_of_operation_on_another_knee(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        again, knee = confirming(kind, cast), other_knee(cast)
+        return lambda: put(a_report(knee, **{kind: again}))
+
+    return attempt
+
+
+def report_of_operation_withdrawn(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        again = confirming(kind, cast)
+        put(report := a_report(cast.knee))
+        withdraw(again, Act(None, "another knee"))
+        return lambda: change(report, **{kind: again})
+
+    return attempt
+
+
+def report_moved_before_its_operation(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        put(report := a_report(cast.knee, **{kind: confirming(kind, cast)}))
+        return lambda: change(report, answered_on=LATER - timedelta(days=1))
+
+    return attempt
+
+
+def confirming_operation_moved_after_the_answer(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        again = confirming(kind, cast)
+        put(a_report(cast.knee, **{kind: again}))
+        return lambda: change(again, operated_on=LATER + timedelta(days=1))
+
+    return attempt
+
+
+def confirming_operation_moved_to_other_knee(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        again, knee = confirming(kind, cast), other_knee(cast)
+        put(a_report(cast.knee, **{kind: again}))
+        return lambda: change(again, knee=knee)
+
+    return attempt
+
+
+def confirming_operation_withdrawn(kind: str) -> Attempt:
+    def attempt(cast: Cast) -> Write:
+        again = confirming(kind, cast)
+        put(a_report(cast.knee, **{kind: again}))
+        return lambda: change(again, withdrawn_at=NOW)
+
+    return attempt
 
 
 ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
@@ -509,6 +594,18 @@ ATTEMPTS: dict[str, tuple[Attempt, ...]] = {
         returned_tear_moved_to_the_day_of_its_return,
     ),
 }
+for kind, table in {"reoperation": "reoperation", "operation": "indexprocedure"}.items():
+    ATTEMPTS[f"registry_patientreport_names_its_{kind}"] = (
+        report_of_operation_after_it(kind),
+        report_of_operation_on_another_knee(kind),
+        report_of_operation_withdrawn(kind),
+        report_moved_before_its_operation(kind),
+    )
+    ATTEMPTS[f"registry_{table}_confirms_a_report"] = (
+        confirming_operation_moved_after_the_answer(kind),
+        confirming_operation_moved_to_other_knee(kind),
+        confirming_operation_withdrawn(kind),
+    )
 for kind in AFTER_OPERATION:
     ATTEMPTS[f"registry_{kind}_after_operation"] = (
         event_inserted_before_operation(kind),
@@ -524,6 +621,7 @@ for kind in EVENTS:
         event_inserted_after_death(kind),
         event_moved_after_death(kind),
     )
+for kind in SIGNS_OF_LIFE:
     ATTEMPTS[f"registry_patient_alive_at_registry_{kind}"] = (death_before(kind),)
     ATTEMPTS[f"registry_knee_alive_at_registry_{kind}"] = (knee_with_event_given_to_the_dead(kind),)
 for kind, (_, _, event_kind) in FINDINGS.items():
@@ -591,8 +689,12 @@ def test_a_sound_course_passes_every_rule(cast: Cast) -> None:
         put(an_event(kind, cast.knee, OPERATED_ON))
     for kind in FINDINGS:
         put(*a_finding(kind, cast.knee, cast.repair.tear, SOON))
+    put(report := a_report(cast.knee, SOON, reoperation=Reoperation.objects.get(operated_on=SOON)))
     again = a_return(cast)
     died(cast, LATER)
+    change(report, answered_on=LATER)
+    change(report, reoperation=None)
+    change(report, operation=again.tear.procedure)
     change(again.tear.procedure, operated_on=SOON)
     change(cast.repair.tear.procedure, operated_on=OPERATED_ON - timedelta(days=2))
     assert IndexProcedure.objects.filter(knee=cast.knee).count() == 2

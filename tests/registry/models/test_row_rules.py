@@ -14,6 +14,8 @@ from tests.conftest import Cast
 from tests.registry.one_of_each import one_of_each
 
 Values = dict[str, Any]
+# Stands for the reoperation among the rows.
+REOPERATION = "the reoperation"
 
 # Each rule with values that it just refuses, and the same that it just lets pass.
 EDGES: dict[str, tuple[str, Values, Values]] = {
@@ -83,6 +85,16 @@ EDGES: dict[str, tuple[str, Values, Values]] = {
         {"resolved_on": factories.OPERATED_ON + timedelta(days=100)},
     ),
     "end_lost_after_attempts": ("EndOfFollowUp", {"attempts": None}, {"attempts": 1}),
+    "report_of_none_is_not_verified": (
+        "PatientReport",
+        {"operated_again": "no", "no_reoperation_because": "a clinic visit"},
+        {"operated_again": "no", "no_reoperation_because": ""},
+    ),
+    "report_verified_one_way": (
+        "PatientReport",
+        {"reoperation": REOPERATION, "no_reoperation_because": "a clinic visit"},
+        {"reoperation": REOPERATION},
+    ),
     "softanswer_not_empty": ("SoftAnswer", {"answer": ""}, {"answer": "-"}),
     "softanswer_of_one_entry": ("SoftAnswer", {"procedure": None}, {}),
 }
@@ -105,7 +117,12 @@ def write(row: Kept, values: Values) -> None:
 @pytest.mark.parametrize("rule", EDGES)
 def test_the_database_holds_the_rule(rule: str, cast: Cast) -> None:
     model, refused, passed = EDGES[rule]
-    row = one_of_each(cast)[model]
+    rows = one_of_each(cast)
+    row = rows[model]
+    refused, passed = (
+        {name: rows["Reoperation"] if value == REOPERATION else value for name, value in values.items()}
+        for values in (refused, passed)
+    )
     # SQLite names the rule, PostgreSQL the first of those broken in the order of their names.
     with pytest.raises(IntegrityError, match=rf"{rule}|violates check constraint"):
         write(row, refused)

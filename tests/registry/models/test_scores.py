@@ -36,7 +36,7 @@ def test_a_form_is_scored_by_its_own_version(
     told = {score.scale.code: str(score) for score in response.scores}
     assert (response.instrument_version, told["symptoms"]) == (version, symptoms)
     assert told["pain"] == "not scorable (0 of 9)"
-    assert response.value is None
+    assert response.total is None
 
 
 def test_a_version_that_never_was_is_refused_in_words(cast: Cast) -> None:
@@ -54,6 +54,6 @@ def test_the_story_tells_every_scale_of_it(cast: Cast) -> None:
 
 def test_the_form_of_it_is_corrected_item_by_item(cast: Cast) -> None:
     response = a_koos(cast)
-    page = cast.client("clinician").get(f"/knees/{cast.knee.uuid}/record/score/{response.uuid}/")
+    page = cast.client("clinician").get(f"/knees/{cast.knee.uuid}/record/score-koos/{response.uuid}/")
     assert page.status_code == 200
     assert {"S1", "P9", "Q4"} <= set(page.context["entry"].event.fields)

@@ -73,7 +73,7 @@ def send(cast: Cast, kind: str, event: Any, page: Posted, who: str = "clinician"
 
 ONE_OF_EACH = {
     "visit": (lambda knee: Visit(knee=knee, seen_on=DAY), {"effusion": "slight"}),
-    "score": (
+    "score-lysholm": (
         lambda knee: ScoreResponse(knee=knee, answered_on=DAY, instrument="lysholm", items=BEST),
         {"pain": str(LYSHOLM.items[0].allowed[0]) if LYSHOLM.items[0].code == "pain" else ""},
     ),
@@ -111,7 +111,7 @@ def test_each_kind_is_corrected_with_a_reason(cast: Cast, kind: str) -> None:
     assert "corrected." in text(done)
     correction = Correction.objects.get()
     assert (correction.reason, correction.made_by) == ("read anew", cast.clinician)
-    if kind != "score":
+    if kind != "score-lysholm":
         name, value = next(iter(change.items()))
         event.refresh_from_db()
         assert getattr(event, name) == value

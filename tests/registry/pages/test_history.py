@@ -14,6 +14,8 @@ from registry.models import (
     IndexProcedure,
     Knee,
     Membership,
+    PatientReport,
+    ScoreResponse,
     SecondLook,
     SecondLookFinding,
     SoftAnswer,
@@ -96,6 +98,34 @@ def test_what_was_withdrawn_is_reinstated_with_a_reason(cast: Cast) -> None:
     assert Visit.objects.get() == visit
     assert "was reinstated already" in text(reinstate(cast, act))
     assert [each.kind for each in Correction.objects.all()] == ["withdrawn", "reinstated"]
+
+
+def test_a_score_withdrawn_comes_back(cast: Cast) -> None:
+    score = ScoreResponse(knee=cast.knee, answered_on=date(2024, 10, 1), instrument="lysholm")
+    record(score)
+    act = withdrawn(score, cast).act
+    assert "Reinstated. It counts again." in text(reinstate(cast, act))
+    assert ScoreResponse.objects.get() == score
+
+
+def test_what_a_score_comes_to_is_told_by_its_answers_alone(cast: Cast) -> None:
+    score = ScoreResponse(knee=cast.knee, answered_on=date(2024, 10, 1), instrument="lysholm")
+    record(score)
+    factories.corrected(score, items={"limp": 3})
+    page = text(cast.client("audit_lead").get(address(cast)))
+    assert "Scale values" not in page
+    assert "<dt>Limp</dt>" in page
+
+
+def test_a_patients_words_stay_sealed(cast: Cast) -> None:
+    report = PatientReport.sealed(
+        {"where": "Willow Clinic"}, knee=cast.knee, answered_on=date(2024, 10, 1), operated_again="yes"
+    )
+    record(report)
+    factories.corrected(report, where_sealed="")
+    page = text(cast.client("surgeon").get(address(cast)))
+    assert "Sealed" in page
+    assert "Willow" not in page
 
 
 def test_what_would_now_contradict_the_record_is_not_reinstated(cast: Cast) -> None:

@@ -9,13 +9,17 @@ from django.test.utils import CaptureQueriesContext
 from django.utils.text import capfirst
 
 from registry.models import (
+    BookedVisit,
     Complication,
     Contact,
     EndOfFollowUp,
+    GivenUpReview,
     Imaging,
     ImagingFinding,
     Implant,
+    IndexProcedure,
     Knee,
+    PatientReport,
     Rehabilitation,
     Reoperation,
     ReoperationOnTear,
@@ -40,7 +44,7 @@ from tests.registry.pages.entries import text
 from tests.registry.pages.test_knee_story import LYSHOLM_89, after, story
 from tests.registry.whole import OPERATION, TEAR
 
-QUERIES = 39
+QUERIES = 45
 
 
 def everything(cast: Cast) -> Knee:
@@ -104,6 +108,7 @@ def everything(cast: Cast) -> Knee:
     later = factories.an_operation(cast.unit, cast.oak, procedure.knee, operated_on=after(500))
     factories.a_repair(later, meniscus="lateral", pattern="root", revises=root.tear)
     follow(procedure.knee, root)
+    told(procedure.knee, again, later)
     return procedure.knee
 
 
@@ -140,6 +145,21 @@ def follow(knee: Knee, repair: Repair) -> None:
     )  # fmt: skip
     factories.corrected(
         knee.patient, research_permission="given", research_permission_on=after(10), died_on=after(900)
+    )
+
+
+def told(knee: Knee, again: Reoperation, later: IndexProcedure) -> None:
+    """What the patient told, verified in each way there is, and what was done about reviews."""
+    signs = dict.fromkeys((*PatientReport.SIGNS, "signs_seen_to"), True)
+    yes = {"knee": knee, "operated_again": "yes"}
+    record(
+        PatientReport(
+            answered_on=after(750), reoperation=again, way="link", time_point="24m", **signs, **yes
+        ),
+        PatientReport(answered_on=after(751), operation=later, **yes),
+        PatientReport(answered_on=after(752), no_reoperation_because="A clinic visit", **yes),
+        GivenUpReview(knee=knee, given_up_on=after(753), time_point="60m", reason="declined"),
+        BookedVisit(knee=knee, booked_for=after(754), time_point="24m"),
     )
 
 
@@ -182,6 +202,21 @@ READS_AS = {
     "Contact.contacted_on": "<h3>Contact: Phone</h3>",
     "Contact.source": "<h3>Contact: Phone</h3>",
     "EndOfFollowUp.ended_on": "<h3>End of follow-up</h3>",
+    "PatientReport.answered_on": "<h3>Patient's report</h3>",
+    **dict.fromkeys(
+        (f"PatientReport.{sign}" for sign in PatientReport.SIGNS),
+        "<dt>Warning signs</dt> <dd> Fever, painful or swollen calf, locked knee",
+    ),
+    "PatientReport.way": "<dt>How it came in</dt> <dd> By the patient's link",
+    "PatientReport.time_point": "<dt>Time point</dt> <dd> 24 months",
+    "PatientReport.reoperation": "Confirmed by the reoperation of 30 Jan 2026",
+    "PatientReport.operation": "Confirmed by the operation of 14 Jul 2025",
+    "PatientReport.no_reoperation_because": "Set aside: A clinic visit",
+    "GivenUpReview.given_up_on": "<h3>Review given up, 60 months</h3>",
+    "GivenUpReview.time_point": "<h3>Review given up, 60 months</h3>",
+    "GivenUpReview.reason": "<dt>Reason</dt> <dd> Declined this review",
+    "BookedVisit.booked_for": "<h3>Visit booked</h3>",
+    "BookedVisit.time_point": "<dt>Time point</dt> <dd> 24 months",
     "SoftAnswer.tear": "Tear 1: root avulsion or root radial tear, lateral meniscus: Zone as seen",
     "SoftAnswer.code": "Zone as seen",
     "SoftAnswer.answer": "Both as seen",
@@ -194,7 +229,14 @@ READS_AS = {
 }
 # Not of the story: who the patient is, and how others classified the tear without the record before them.
 ELSEWHERE = ("Unit", "PlannedTimePoint", "Surgeon", "GradePeriod", "Identity", "Knee", "TearReading")
-UNSAID = ("Patient.unit",)
+UNSAID = (
+    "Patient.unit",
+    # For the Due page and for letters.
+    "Patient.language",
+    "Patient.reminders",
+    # The patient's own words stand where the report is verified.
+    *(f"PatientReport.{name}_sealed" for name in PatientReport.WORDS),
+)
 
 
 def words_for(column: str) -> str:
@@ -234,6 +276,9 @@ def a_year_more(cast: Cast, knee: Knee, operated_on: date) -> None:
         Rehabilitation(procedure=again, course="planned", brace_weeks=6),
         SuturePass(repair=repair, configuration="vertical", number=3),
         SoftAnswer(procedure=again, tear=repair.tear, code="zone", answer="as seen"),
+        PatientReport(knee=knee, answered_on=day, operated_again="yes", operation=again),
+        GivenUpReview(knee=knee, given_up_on=day, time_point="3m", reason="declined"),
+        BookedVisit(knee=knee, booked_for=day),
         by=cast.clinician,
     )
     factories.a_failure(repair, days=250)

@@ -1,24 +1,20 @@
 """One page sent twice records once: one after the other, and both at the same moment."""
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-import psycopg
 import pytest
 
 from registry.models import IndexProcedure, Patient
 from registry.pages.drafts import draft_of
 from tests import factories
 from tests.conftest import Cast
+from tests.registry.apart import database_beside, printed_by
 from tests.registry.pages.controls import controls
 from tests.registry.pages.entries import an_operation_entry, text
 
 PATH = "/operations/new/"
-PROJECT = Path(__file__).parents[3]
 
 
 def test_sent_again_it_leads_to_the_same_story(cast: Cast) -> None:
@@ -143,33 +139,10 @@ print(IndexProcedure.objects.count(), Patient.objects.count())
 """
 
 
-def two_at_once(database: str, tmp_path: Path) -> str:
-    """Counts of operations and patients after two posts at the same moment, on a database of its own."""
-    done = subprocess.run(
-        [sys.executable, "-c", TWO_AT_ONCE],
-        cwd=PROJECT,
-        env={
-            **os.environ,
-            "DJANGO_SETTINGS_MODULE": "registry.site.settings",
-            "RIMWARD_LOCAL_DIR": str(tmp_path),
-            "DATABASE_URL": database,
-        },
-        capture_output=True,
-        text=True,
-        timeout=300,
-    )
-    assert done.returncode == 0, done.stderr[-3000:]
-    return done.stdout.strip()
-
-
 def test_two_at_once_on_sqlite(tmp_path: Path) -> None:
-    assert two_at_once(f"sqlite:///{tmp_path}/twice.sqlite3", tmp_path) == "1 1"
+    assert printed_by(TWO_AT_ONCE, f"sqlite:///{tmp_path}/twice.sqlite3", tmp_path) == "1 1"
 
 
 @pytest.mark.postgresql
 def test_two_at_once_on_postgresql(tmp_path: Path, postgresql_url: str) -> None:
-    with psycopg.connect(postgresql_url, autocommit=True) as server:
-        server.execute("CREATE DATABASE twice")
-    before, _, options = postgresql_url.partition("?")
-    database = f"{before.rsplit('/', 1)[0]}/twice" + (f"?{options}" if options else "")
-    assert two_at_once(database, tmp_path) == "1 1"
+    assert printed_by(TWO_AT_ONCE, database_beside(postgresql_url, "twice"), tmp_path) == "1 1"

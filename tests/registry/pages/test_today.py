@@ -10,10 +10,13 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from registry.models import (
+    BookedVisit,
     Draft,
     EndOfFollowUp,
+    GivenUpReview,
     IndexProcedure,
     Membership,
+    PatientReport,
     Reoperation,
     ScoreResponse,
     SecondLook,
@@ -30,7 +33,7 @@ TODAY = datetime(2024, 6, 15, 12, tzinfo=UTC)
 DUE = "Ligament operation due"
 LOOKS = "Second look to record"
 RECENT = "Recorded in the last 30 days"
-QUERIES = {"surgeon": 29, "coordinator": 9, "administrator": 7}
+QUERIES = {"surgeon": 32, "coordinator": 9, "administrator": 7}
 
 
 @pytest.fixture(autouse=True)
@@ -173,6 +176,35 @@ def test_what_was_recorded_in_thirty_days_newest_first(cast: Cast) -> None:
     assert order == sorted(order)
 
 
+def test_what_was_told_and_done_about_reviews_is_listed(cast: Cast) -> None:
+    record(
+        PatientReport(knee=cast.knee, answered_on=date(2024, 6, 1), operated_again="no"),
+        GivenUpReview(knee=cast.knee, given_up_on=date(2024, 6, 2), time_point="6w", reason="declined"),
+        BookedVisit(knee=cast.knee, booked_for=date(2024, 7, 3)),
+    )
+    listed = listing(cast, RECENT)
+    for words in (
+        "Patient's report of 1 Jun 2024",
+        "Review given up, decision of 2 Jun 2024",
+        "Visit booked, day of 3 Jul 2024",
+    ):
+        assert words in listed
+
+
+def test_reports_and_scores_to_be_verified_are_one_list_newest_first(cast: Cast) -> None:
+    answer = {"answered_on": date(2024, 5, 1), "instrument": "lysholm", "reoperated_since": "yes"}
+    record(
+        PatientReport(knee=cast.knee, answered_on=date(2024, 4, 1), operated_again="unsure", way="paper"),
+        ScoreResponse(knee=cast.knee, **answer),
+        PatientReport(knee=cast.knee, answered_on=date(2024, 6, 1), operated_again="yes"),
+    )
+    listed = listing(cast, "Operated on again, says the patient: to be verified")
+    assert "3 in all" in listed
+    told = ("Yes, in clinic: confirm it", "Yes, with Lysholm: record that operation", "Not sure, from paper")
+    places = [listed.index(words) for words in told]
+    assert places == sorted(places)
+
+
 # --- Who sees what -----------------------------------------------------------------------------
 
 
@@ -259,6 +291,8 @@ def fill(cast: Cast, knees: int) -> None:
         record(Visit(knee=procedure.knee, seen_on=date(2024, 6, 1)))
         answer = {"answered_on": date(2024, 6, 1), "instrument": "lysholm", "reoperated_since": "yes"}
         record(ScoreResponse(knee=procedure.knee, **answer))
+        told = {"answered_on": date(2024, 6, 1), "operated_again": "yes", "fever": True}
+        record(PatientReport(knee=procedure.knee, **told))
         Draft(user=cast.surgeon, page=f"/knees/{procedure.knee.uuid}/record/visit/", sealed="sealed").save()
 
 

@@ -11,6 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from registry.models import Correction, GradePeriod, Membership, PlannedTimePoint, Surgeon, Unit
 from registry.recording import Act, correct, latest_correction, record
 from registry.rules.schedule import DEFAULT_PLAN
+from registry.scoring import INSTRUMENTS
 from tests import factories
 from tests.conftest import Cast
 from tests.registry.pages.entries import text
@@ -31,15 +32,15 @@ TYPED = {
     "healed_cleft_below_percent": "10",
     "failed_cleft_from_percent": "50",
 }
-DEFAULT = {
-    f"{review.code}-{name}": str(getattr(review, name))
+DEFAULT: dict[str, Any] = {
+    f"{review.code}-{name}": getattr(review, name)
     for review in DEFAULT_PLAN
-    for name in ("due_day", "window_days")
+    for name in ("due_day", "window_days", "instruments")
 }
 SURGEON = {"name": "Dr Oak", "independent_since": ""}
 
 
-def send(cast: Cast, path: str, who: str = "administrator", **typed: str) -> Any:
+def send(cast: Cast, path: str, who: str = "administrator", **typed: Any) -> Any:
     return cast.client(who).post(path, {**WHY, **typed})
 
 
@@ -47,7 +48,7 @@ def set_to(cast: Cast, **changes: str) -> Any:
     return send(cast, SETTINGS, **{**TYPED, **changes})
 
 
-def planned(cast: Cast, **changes: str) -> Any:
+def planned(cast: Cast, **changes: Any) -> Any:
     return send(cast, PLAN, **{**DEFAULT, **changes})
 
 
@@ -126,12 +127,14 @@ def test_settings_are_changed_with_who_and_why(cast: Cast) -> None:
         "healed_cleft_below_percent": "5",
         "failed_cleft_from_percent": "40",
         "lead_sees_surgeon_results": "on",
+        "ligament_restarts_reviews": "on",
     }
     assert set_to(cast, **changes).headers["Location"] == UNIT
     unit = Unit.objects.get(code="northmere")
     assert {name: str(getattr(unit, name)) for name in changes} == {
         **changes,
         "lead_sees_surgeon_results": "True",
+        "ligament_restarts_reviews": "True",
     }
     told = Correction.objects.get()
     assert (told.kind, told.made_by, told.reason) == ("corrected", cast.administrator, "Decided by the board")
@@ -235,6 +238,41 @@ def test_a_plan_is_changed_shortened_and_given_up(cast: Cast) -> None:
     assert "The unit follows the default plan." in text(page)
     assert plan() == []
     assert PlannedTimePoint.ever.count() == 7
+
+
+def asked() -> dict[str, list[str]]:
+    return dict(PlannedTimePoint.objects.values_list("time_point", "instruments"))
+
+
+def test_what_a_review_asks_is_chosen_and_told_by_name(cast: Cast) -> None:
+    page = shown(cast, PLAN)
+    assert '<input type="checkbox" name="6w-instruments" value="pain_nrs"' in page
+    assert page.count("<summary>Asked: KOOS</summary>") == 6
+    # In the order of the table, however they are sent.
+    assert planned(cast, **{"6w-instruments": ["eq5d5l", "koos"], "3m-instruments": []}).status_code == 302
+    assert asked()["6w"] == ["koos", "eq5d5l"]
+    assert asked()["3m"] == []
+    assert asked()["6m"] == ["koos"]
+    assert '<td class="number">KOOS, EQ-5D-5L</td>' in shown(cast)
+    assert '<td class="number">none</td>' in shown(cast)
+    # Every instrument is offered at every review, in the order of the table.
+    offered = re.findall(r'name="24m-instruments" value="(\w+)"', shown(cast, PLAN))
+    assert offered == list(INSTRUMENTS)
+
+
+def test_an_instrument_that_there_is_not_is_refused(cast: Cast) -> None:
+    response = planned(cast, **{"6w-instruments": ["koos", "koos13"]})
+    assert response.status_code == 422
+    assert "koos13 is not one of the available choices" in text(response)
+    assert "<details open>" in text(response)
+    assert plan() == []
+
+
+def test_forms_asked_are_part_of_what_two_planners_compare(cast: Cast) -> None:
+    planned(cast)
+    page = text(planned(cast, **{"6w-instruments": ["tegner"]}))
+    assert f"Day 42, 14 days each way; asked: {INSTRUMENTS['pain_nrs'].name}" in page
+    assert "Day 42, 14 days each way; asked: Tegner" in page
 
 
 def test_the_default_plan_is_copied(cast: Cast) -> None:

@@ -5,11 +5,22 @@ from typing import Any
 
 import pytest
 
-from registry.models import Correction, IndexProcedure, SecondLook, SecondLookFinding, Tear
+from registry.models import (
+    BookedVisit,
+    Correction,
+    GivenUpReview,
+    IndexProcedure,
+    PatientReport,
+    SecondLook,
+    SecondLookFinding,
+    Tear,
+)
 from registry.recording import latest_correction, record
 from tests import factories
 from tests.conftest import Cast
 from tests.registry.pages.entries import text
+
+DAY = date(2024, 10, 1)
 
 
 def a_look(cast: Cast) -> SecondLook:
@@ -49,6 +60,57 @@ def test_with_a_reason_it_is_gone_with_its_parts_and_stays_in_the_history(cast: 
     again = withdraw(cast, "second-look", look)
     assert "is withdrawn already" in text(again)
     assert Correction.objects.count() == 2
+
+
+@pytest.mark.parametrize(
+    ("kind", "model", "fields", "words"),
+    [
+        (
+            "report",
+            PatientReport,
+            {"answered_on": DAY, "operated_again": "yes"},
+            "patient report of 1 Oct 2024",
+        ),
+        (
+            "given-up-review",
+            GivenUpReview,
+            {"given_up_on": DAY, "time_point": "6m", "reason": "declined"},
+            "given up review of 1 Oct 2024",
+        ),
+        ("booked-visit", BookedVisit, {"booked_for": DAY}, "visit booked for 1 Oct 2024"),
+    ],
+)
+def test_what_was_told_and_done_about_reviews(
+    cast: Cast, kind: str, model: Any, fields: dict[str, Any], words: str
+) -> None:
+    row = model(knee=cast.knee, **fields)
+    record(row)
+    story = text(cast.client("clinician").get(f"/knees/{cast.knee.uuid}/"))
+    assert f'<a href="{address(cast, kind, row)}">Withdraw' in story
+    assert address(cast, kind, row) not in text(cast.client("audit_lead").get(f"/knees/{cast.knee.uuid}/"))
+    done = text(withdraw(cast, kind, row, "clinician"))
+    assert f"The {words} is withdrawn." in done
+    assert "1 withdrawn entry" in done
+    assert not model.objects.exists()
+    history = f"/knees/{cast.knee.uuid}/history/"
+    act = Correction.objects.get().act
+    assert ">Reinstate</button>" in text(cast.client("clinician").get(history))
+    again = {"act": str(act), f"act-{act}-reason": "it was this knee"}
+    assert "Reinstated. It counts again." in text(cast.client("clinician").post(history, again, follow=True))
+    assert model.objects.get() == row
+
+
+def test_what_was_done_about_reviews_holds_the_only_operation(cast: Cast) -> None:
+    record(
+        GivenUpReview(knee=cast.knee, given_up_on=DAY, time_point="6m", reason="declined"),
+        PatientReport(knee=cast.knee, answered_on=DAY, operated_again="no"),
+        BookedVisit(knee=cast.knee, booked_for=DAY),
+    )
+    operation = cast.repair.tear.procedure
+    page = text(cast.client("surgeon").get(address(cast, "operation", operation)))
+    assert "6 months review given up on 1 Oct 2024 would lie before the first operation on this knee" in page
+    assert "patient's report of 1 Oct 2024 would lie before the first operation" in page
+    assert "visit booked" not in page
 
 
 def test_an_unsigned_note_is_withdrawn_with_a_reason_too(cast: Cast) -> None:

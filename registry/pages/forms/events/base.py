@@ -55,6 +55,10 @@ class EventForm(RecordForm):
         """Why the event, with these findings, is none; the empty text when it is one."""
         return ""
 
+    def outcome(self) -> str:
+        """What the event comes to, in sentences, once it is recorded; the empty text when that is all."""
+        return ""
+
     def differences(self, recorded: Model) -> list[str]:
         """The fields in which this entry disagrees with the recorded event."""
         return [name for name in self.fields if getattr(recorded, name) != self.cleaned_data[name]]

@@ -4,15 +4,12 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any, ClassVar, Self
 
-from django import forms
 from django.db.models import Max
 from django.utils.dateparse import parse_date
 
-from registry.models import Complication, Contact, Knee, ScoreResponse, Visit
+from registry.models import Complication, Contact, Knee, Visit
 from registry.pages.forms.events.base import EventForm, FindingForm, Posted
 from registry.rules.schedule import DEFAULT_PLAN, time_point
-from registry.scoring import INSTRUMENTS
-from registry.scoring.lysholm import LYSHOLM
 from registry.vocabulary import TimePoint
 
 BY_ITS_DATE = "By its date"
@@ -55,14 +52,14 @@ class VisitForm(EventForm):
     def of(cls, recorded: Any, posted: Posted) -> Self:
         # A new visit that is sent twice left its time point to its date both times.
         if posted is not None and not posted.get("time_point"):
-            point = _by_date(recorded.knee, _date(posted.get("seen_on", "")))
+            point = point_on(recorded.knee, _date(posted.get("seen_on", "")))
             posted = {name: posted[name] for name in posted} | {"time_point": point}
         return super().of(recorded, posted)
 
     def clean(self) -> dict[str, Any]:
         said: dict[str, Any] = super().clean() or self.cleaned_data
         if said.get("time_point") == "":
-            said["time_point"] = _by_date(self.instance.knee, said.get("seen_on"))
+            said["time_point"] = point_on(self.instance.knee, said.get("seen_on"))
         return said
 
     def nothing_told(self, findings: Sequence[FindingForm]) -> str:
@@ -91,38 +88,7 @@ class ContactForm(EventForm):
         }
 
 
-class ScoreForm(EventForm):
-    """The items of one form by code and label; an item left empty was not answered."""
-
-    DATE = "answered_on"
-
-    class Meta:
-        model = ScoreResponse
-        fields = ("answered_on", "reoperated_since")
-        labels: ClassVar = {"reoperated_since": "Another operation on this knee since?"}
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.instrument = INSTRUMENTS[self.instance.instrument]
-        for item in self.instrument.items:
-            choices = [("", "Not answered"), *((value, str(value)) for value in item.allowed)]
-            self.fields[item.code] = forms.TypedChoiceField(
-                label=item.label, choices=choices, coerce=int, empty_value=None, required=False
-            )
-            self.initial.setdefault(item.code, self.instance.items.get(item.code))
-
-    @classmethod
-    def about(cls, knee: Knee, posted: Posted) -> Self:
-        return cls(posted, instance=ScoreResponse(knee=knee, instrument=LYSHOLM.code))
-
-    def clean(self) -> dict[str, Any]:
-        said: dict[str, Any] = super().clean() or self.cleaned_data
-        answers = {item.code: said.get(item.code) for item in self.instrument.items}
-        self.instance.items = {code: value for code, value in answers.items() if value is not None}
-        return said
-
-
-def _by_date(knee: Knee, seen_on: date | None) -> str:
+def point_on(knee: Knee, seen_on: date | None) -> str:
     """The time point on which a day falls after the latest operation before it, by the unit's plan."""
     operations = knee.procedures.filter(operated_on__lte=seen_on) if seen_on else knee.procedures.none()
     operated_on = operations.aggregate(last=Max("operated_on"))["last"]

@@ -18,6 +18,8 @@ from registry.demo.people import already_there
 from registry.demo.scenario import DEFAULT_PATIENTS, DEFAULT_SEED, generate
 from registry.demo.truth import Truth
 from registry.management.example import CommandWithExample
+from registry.patient_link.entering import open_links
+from registry.patient_link.making import address
 from registry.vocabulary import Role
 
 INVENTED = "Everything in this scenario is invented: hospitals, people and numbers."
@@ -44,6 +46,7 @@ class Command(CommandWithExample):
         call_command("survival", stdout=self.stdout)
         self._write(cast)
         self._sign_ins(cast)
+        self._patient_link(f"http://127.0.0.1:{options['port']}")
         if not options["no_serve"]:
             address = f"127.0.0.1:{options['port']}"
             self.stdout.write(f"\nServing on http://{address} until you stop it (Control-C).")
@@ -88,6 +91,17 @@ class Command(CommandWithExample):
             units = ", ".join(account.units)
             password = demo_password(account.username)
             self.stdout.write(f"  {account.username:<20} {password}  {role}, {units}")
+
+    def _patient_link(self, site: str) -> None:
+        """One link that can be answered now, so that the patient's side can be tried too."""
+        link = open_links(timezone.now()).filter(report=None).order_by("-made_at", "uuid").first()
+        if link is None:
+            return
+        patient = link.knee.patient
+        self.stdout.write(
+            f"\nOne invented patient's link, to try ({link.get_language_display()}; "
+            f"year of birth {patient.born_on.year}):\n  {site}{address(link).removeprefix(settings.SITE_URL)}"
+        )
 
 
 def demo_password(username: str) -> str:

@@ -1,0 +1,134 @@
+"""Scores: the course of a cohort on one scale, its change and its shares over published thresholds."""
+
+import csv
+from collections.abc import Iterator
+
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBadRequest
+from django.shortcuts import render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.cache import cache_control
+
+from outcomes.charts.score_course import course_figures
+from outcomes.cohort import Cohort, UnknownFilterError
+from outcomes.pages.filters import Select, of_cohort, select
+from outcomes.score_course import CoursePoint, ScoreCourse, scale_name, score_course
+from registry.access import Action, require
+from registry.models import Unit
+from registry.scoring import INSTRUMENTS
+
+SCALES = {
+    f"{instrument.code}.{scale.code}": (instrument, scale)
+    for instrument in INSTRUMENTS.values()
+    for scale in instrument.scales
+}
+DEFAULT_SCALE = "koos.pain"
+LINES = {"": "Not drawn", "knees": "Drawn"}
+
+CSV_COLUMNS: dict[str, tuple[str, ...]] = {
+    "course": ("time_point", "reached", "answered", "not_scorable", "estimate", "lower", "upper", "method"),
+    "change": (
+        "time_point", "both", "estimate", "lower", "upper", "mcid", "operator", "improved", "of",
+        "not_attainable", "share", "share_lower_95", "share_upper_95",
+    ),
+    "pass": (
+        "time_point", "answered", "pass", "operator", "reached_it", "of", "share", "share_lower_95",
+        "share_upper_95",
+    ),
+}  # fmt: skip
+
+
+@cache_control(no_store=True)
+def scores(request: HttpRequest) -> HttpResponse:
+    """The figures of one cohort and scale."""
+    units = require(request.user, Action.SEE_FIGURES)
+    try:
+        cohort, code, lines = _asked(request, units)
+    except UnknownFilterError as problem:
+        return HttpResponseBadRequest(str(problem), content_type="text/plain")
+    course = _course(cohort, units, code, with_lines=bool(lines))
+    query = request.GET.urlencode()
+    urls = {f"score-{part}": f"{reverse('scores_csv', args=[part])}?{query}" for part in CSV_COLUMNS}
+    answered = any(point.answered or point.not_scorable for point in course.points)
+    context = {
+        "filters": _filters(cohort, units, code, lines),
+        "figures": course_figures(course, urls) if answered else [],
+        "course": course,
+    }
+    return render(request, "outcomes/scores.html", context)
+
+
+@cache_control(no_store=True)
+def scores_csv(request: HttpRequest, part: str) -> HttpResponse:
+    """The numbers of one figure at full precision; a time point with too few has its counts alone."""
+    units = require(request.user, Action.SEE_FIGURES)
+    if part not in CSV_COLUMNS:
+        raise Http404
+    try:
+        cohort, code, _ = _asked(request, units)
+    except UnknownFilterError as problem:
+        return HttpResponseBadRequest(str(problem), content_type="text/plain")
+    course = _course(cohort, units, code)
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="score-{part}-{code.replace(".", "-")}.csv"'
+    writer = csv.writer(response)
+    writer.writerow(CSV_COLUMNS[part])
+    writer.writerows(_rows(course, part))
+    return response
+
+
+def _asked(request: HttpRequest, units: QuerySet[Unit]) -> tuple[Cohort, str, str]:
+    code = request.GET.get("score") or DEFAULT_SCALE
+    if code not in SCALES:
+        raise UnknownFilterError(f"score: '{code}' is not one of {', '.join(SCALES)}.")
+    lines = request.GET.get("lines", "")
+    if lines not in LINES:
+        raise UnknownFilterError(f"lines: '{lines}' is not one of {', '.join(filter(None, LINES))}.")
+    return Cohort.from_query(request.GET, units), code, lines
+
+
+def _course(cohort: Cohort, units: QuerySet[Unit], code: str, *, with_lines: bool = False) -> ScoreCourse:
+    instrument, scale = SCALES[code]
+    return score_course(cohort, units, instrument, scale, timezone.localdate(), with_lines=with_lines)
+
+
+def _filters(cohort: Cohort, units: QuerySet[Unit], code: str, lines: str) -> list[Select]:
+    scales = {key: scale_name(instrument, scale) for key, (instrument, scale) in SCALES.items()}
+    return [
+        select("score", "Score", scales, code),
+        *of_cohort(cohort, units),
+        select("lines", "Single knees", LINES, lines),
+    ]
+
+
+def _rows(course: ScoreCourse, part: str) -> Iterator[tuple[object, ...]]:
+    rows = {"course": _level_row, "change": _change_row, "pass": _pass_row}
+    for point in course.points:
+        yield (point.code, *rows[part](course, point))
+
+
+def _level_row(course: ScoreCourse, point: CoursePoint) -> tuple[object, ...]:
+    level = point.level
+    numbers = (level.estimate, level.lower, level.upper, level.method) if level else ("",) * 4
+    return (point.reached, point.answered, point.not_scorable, *numbers)
+
+
+def _change_row(course: ScoreCourse, point: CoursePoint) -> tuple[object, ...]:
+    found, improved, mcid = point.change, point.improved, course.mcid
+    numbers = (found.estimate, found.lower, found.upper) if found else ("",) * 3
+    limit = (mcid.value, mcid.operator) if mcid else ("", "")
+    if improved is None:
+        return (point.both, *numbers, *limit, *("",) * 6)
+    share = improved.reached
+    counted = (share.x, share.n, improved.out_of_reach, share.estimate, share.lower, share.upper)
+    return (point.both, *numbers, *limit, *counted)
+
+
+def _pass_row(course: ScoreCourse, point: CoursePoint) -> tuple[object, ...]:
+    passing = course.passing
+    limit = (passing.value, passing.operator) if passing else ("", "")
+    if point.in_pass is None:
+        return (point.answered, *limit, *("",) * 5)
+    share = point.in_pass.reached
+    return (point.answered, *limit, share.x, share.n, share.estimate, share.lower, share.upper)

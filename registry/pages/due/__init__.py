@@ -1,0 +1,70 @@
+"""Due: which reviews wait for an answer and who is drifting away, each with what can be done about it now."""
+
+from typing import Any
+
+from django.core.paginator import Page, Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.cache import cache_control
+
+from registry.access import Action, require
+from registry.pages.due.asked import Asked, Facet
+from registry.pages.due.lines import drifting_lines, review_lines
+from registry.pages.due.unheard import drifting_rows
+from registry.reviews import actionable
+
+PAGE_SIZE = 50
+WAITING, DRIFTING = "registry/due.html", "registry/due_drifting.html"
+
+
+@cache_control(no_store=True)
+def due(request: HttpRequest) -> HttpResponse:
+    """The reviews that wait for an answer, the one whose window ends first on top."""
+    units = require(request.user, Action.SEE_RECORD)
+    asked = Asked(request.GET, units)
+    if not asked.is_valid():
+        return _refused(request, WAITING, asked)
+    waiting = asked.of_these(actionable(units), request.user)
+    counts = asked.counts(waiting)
+    page = _page(request, asked.chosen(waiting).order_by("closes_on", "knee_id"), counts.total)
+    lines = review_lines(page.object_list, request.user, units)
+    return _shown(request, WAITING, asked.facets(counts), page, lines)
+
+
+@cache_control(no_store=True)
+def drifting(request: HttpRequest) -> HttpResponse:
+    """The knees that nobody has seen or heard of for longer than planned, the longest on top."""
+    units = require(request.user, Action.SEE_RECORD)
+    asked = Asked(request.GET, units)
+    if not asked.is_valid():
+        return _refused(request, DRIFTING, asked)
+    rows = asked.of_these(drifting_rows(units), request.user).order_by("last_known_on", "knee_id")
+    page = _page(request, rows, rows.count())
+    lines = drifting_lines(page, request.user, units)
+    return _shown(request, DRIFTING, asked.places(), page, lines)
+
+
+def _page(request: HttpRequest, rows: Any, total: int) -> "Page[Any]":
+    """A page of a list whose length is known already."""
+    paginator: Paginator[Any] = Paginator(rows, PAGE_SIZE)
+    paginator.count = total
+    return paginator.get_page(request.GET.get("page"))
+
+
+def _refused(request: HttpRequest, template: str, asked: Asked) -> HttpResponse:
+    return render(request, template, {"form": asked}, status=400)
+
+
+def _shown(
+    request: HttpRequest, template: str, facets: list[Facet], page: "Page[Any]", lines: list[Any]
+) -> HttpResponse:
+    kept = request.GET.copy()
+    kept.pop("page", None)
+    context = {
+        "facets": facets,
+        "page": page,
+        "lines": lines,
+        "query": kept.urlencode(),
+        "back": request.get_full_path(),
+    }
+    return render(request, template, context)
