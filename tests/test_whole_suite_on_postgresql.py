@@ -1,4 +1,4 @@
-"""The suite again, on PostgreSQL: everything that holds on SQLite holds there too."""
+"""The suite again, on PostgreSQL: everything that asks the database holds there as it does on SQLite."""
 
 import os
 import re
@@ -12,6 +12,7 @@ from tests.servers import SAID_AT_THE_END
 
 # Left out: what starts servers of its own (this test too), and what shows the same on either database.
 SELECTION = "not postgresql and not browser and not slow"
+ASKING = "tests.asking_the_database"
 
 
 @pytest.mark.postgresql
@@ -19,7 +20,7 @@ def test_the_whole_suite_holds_on_postgresql(
     postgresql_url: str, pytestconfig: pytest.Config, record_property: Callable[[str, str], None]
 ) -> None:
     run = subprocess.run(
-        [sys.executable, "-m", "pytest", "-rfE", "-m", SELECTION, "-p", "no:cacheprovider"],
+        [sys.executable, "-m", "pytest", "-rfE", "-m", SELECTION, "-p", ASKING, "-p", "no:cacheprovider"],
         cwd=pytestconfig.rootpath,
         env={name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
         | {"DATABASE_URL": postgresql_url},

@@ -1,0 +1,16 @@
+"""A plugin of pytest: only tests that ask the database. The others show the same on every engine."""
+
+import pytest
+
+DATABASE_FIXTURES = {"db", "transactional_db"}
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    asking = [item for item in items if _asks(item)]
+    config.hook.pytest_deselected(items=[item for item in items if not _asks(item)])
+    items[:] = asking
+
+
+def _asks(item: pytest.Item) -> bool:
+    fixtures = set(getattr(item, "fixturenames", ()))
+    return bool(fixtures & DATABASE_FIXTURES or item.get_closest_marker("django_db"))
