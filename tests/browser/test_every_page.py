@@ -18,8 +18,8 @@ from tests.conftest import Cast
 pytestmark = pytest.mark.browser
 
 PHONE_PX, PROJECTOR_PX = 360, 1440
-# Wide, then narrow, so that a page has to give way too. Each width and each scheme once: a page that is too wide
-# is so in either scheme, and a colour too faint is so at either width.
+# Wide, then narrow, so that a page has to give way too. Each width and each scheme once: a page too wide is
+# so in either scheme, and a colour too faint is so at either width.
 LOOKS = [("light", PROJECTOR_PX), ("dark", PHONE_PX)]
 GRAVE = ("serious", "critical")
 LINK = re.compile(r'<a\b[^>]*\bhref="(/[^"?#]*)')
