@@ -3,7 +3,7 @@
 Every event is a row (of_tear, event_on). Curves, standings and releases all read these, so none disagrees.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,11 +50,19 @@ FAILING_ACTIONS = (
 )
 REMOVING_ACTIONS = (ReoperationAction.TOTAL_REMOVAL, ReoperationAction.TRANSPLANT)
 
+REOPERATED, STRUCTURE, CLINIC = "reoperated", "structure", "clinic"
+KINDS = {REOPERATED: "Operated on again", STRUCTURE: "Seen not healed", CLINIC: "Signs and scores"}
+
 
 @dataclass(frozen=True, slots=True)
 class EventSource:
-    """One kind of dated event of a tear: what happened, in words, and the rows that say so."""
+    """One kind of dated event of a tear: what happened, in words, and the rows that say so.
 
+    `kind` is one of KINDS: what was done, or what only an examination finds.
+    """
+
+    code: str
+    kind: str
     what: str
     events: Callable[[], Events]
 
@@ -177,21 +185,35 @@ def _removed_beside(rows: QuerySet[Any, Any], event: str, day: str) -> Events:
     return _after_repair(same_meniscus, f"{event}__{day}", tear=tears, operated=operated, days=0)
 
 
-_REOPERATION_SOURCES = (
-    EventSource("removed, re-repaired, refixed or replaced by a transplant at a reoperation", _reoperated),
+_ALL_SOURCES = (
     EventSource(
-        "removed, re-repaired, refixed or replaced by a transplant at a second look", _treated_at_look
+        "reoperated",
+        REOPERATED,
+        "removed, re-repaired, refixed or replaced by a transplant at a reoperation",
+        _reoperated,
     ),
-    EventSource("repaired again at a later operation", _repaired_again),
-    EventSource("removed at a later operation", _removed_again),
+    EventSource(
+        "treated_at_look",
+        REOPERATED,
+        "removed, re-repaired, refixed or replaced by a transplant at a second look",
+        _treated_at_look,
+    ),
+    EventSource("repaired_again", REOPERATED, "repaired again at a later operation", _repaired_again),
+    EventSource("removed_later", REOPERATED, "removed at a later operation", _removed_again),
+    EventSource("look", STRUCTURE, "not healed at a second look", _look_failed),
+    EventSource("imaging", STRUCTURE, "not healed on imaging", _imaging_not_healed),
+    EventSource("signs", CLINIC, "not clinically healed at a visit", _clinic_not_healed),
+    EventSource("lysholm", CLINIC, f"Lysholm below {POOR_LYSHOLM_BELOW}", _poor_lysholm),
 )
-_STRUCTURAL_SOURCES = (
-    EventSource("not healed at a second look", _look_failed),
-    EventSource("not healed on imaging", _imaging_not_healed),
+SOURCES: dict[str, EventSource] = {source.code: source for source in _ALL_SOURCES}
+
+STANDS_TO_EXAMINATION = (
+    "A repair stands to its last examination: a call or a letter tells nothing of healing."
 )
-_CLINICAL_SOURCES = (
-    EventSource("not clinically healed at a visit", _clinic_not_healed),
-    EventSource(f"Lysholm below {POOR_LYSHOLM_BELOW}", _poor_lysholm),
+EXAMINATION_CAUTIONS = (
+    "Looks, imaging, visits and scores date when failure was seen; it happened earlier.",
+    "Second looks and imaging examine some knees and not others: "
+    "staged knees are looked at because they are staged.",
 )
 
 REOPERATION = FailureDefinition(
@@ -201,7 +223,7 @@ REOPERATION = FailureDefinition(
         "A repair fails on the day that tear is re-repaired, partly or totally removed, refixed or "
         "replaced by a transplant. Staged ligament surgery alone is not a failure."
     ),
-    sources=_REOPERATION_SOURCES,
+    sources=tuple(source for source in _ALL_SOURCES if source.kind == REOPERATED),
 )
 ANY = FailureDefinition(
     code="any",
@@ -212,15 +234,35 @@ ANY = FailureDefinition(
         "or a clinic visit with effusion, joint-line tenderness or a positive McMurray, "
         f"from {CLINICAL_HEALING_FROM_DAYS} days on; "
         f"Lysholm below {POOR_LYSHOLM_BELOW} from {POOR_LYSHOLM_FROM_DAYS} days on. "
-        "For visits and scores the days count from the knee's latest operation. A repair stands to its last "
-        "examination: a call or a letter tells nothing of healing."
+        f"For visits and scores the days count from the knee's latest operation. {STANDS_TO_EXAMINATION}"
     ),
-    sources=(*_REOPERATION_SOURCES, *_STRUCTURAL_SOURCES, *_CLINICAL_SOURCES),
+    sources=_ALL_SOURCES,
     examined=True,
-    cautions=(
-        "Looks, imaging, visits and scores date when failure was seen; it happened earlier.",
-        "Second looks and imaging examine some knees and not others: "
-        "staged knees are looked at because they are staged.",
-    ),
+    cautions=EXAMINATION_CAUTIONS,
 )
 DEFINITIONS: dict[str, FailureDefinition] = {definition.code: definition for definition in (REOPERATION, ANY)}
+
+
+def own_definition(code: str, name: str, sources: Sequence[str]) -> FailureDefinition:
+    """A definition of a unit's own: the first of the kinds of event named by the codes of SOURCES.
+
+    Raises
+    ------
+    ValueError
+        Naming the code that is no source, or saying that there is none.
+    """
+    unknown = [source for source in sources if source not in SOURCES]
+    if unknown or not sources:
+        said = f"'{unknown[0]}' is none of them" if unknown else "none was given"
+        raise ValueError(f"sources: {said}; choose from {', '.join(SOURCES)}.")
+    chosen = tuple(source for source in _ALL_SOURCES if source.code in sources)
+    examined = any(source.kind != REOPERATED for source in chosen)
+    sentence = f"A repair fails on the first of: {'; '.join(source.what for source in chosen)}."
+    return FailureDefinition(
+        code=code,
+        name=name,
+        sentence=f"{sentence} {STANDS_TO_EXAMINATION}" if examined else sentence,
+        sources=chosen,
+        examined=examined,
+        cautions=EXAMINATION_CAUTIONS if examined else (),
+    )

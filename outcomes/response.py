@@ -11,10 +11,9 @@ from typing import Any
 
 from django.db.models import Case, Count, F, IntegerField, Q, QuerySet, Value, When
 
-from outcomes.counts import count_table
-from outcomes.estimators.follow_up import completeness
 from outcomes.estimators.rates import Proportion, proportion
 from outcomes.failure import REOPERATION
+from outcomes.survival import completeness_of, count_repairs
 from registry.access import results_shown
 from registry.models import IndexProcedure, Repair, Unit, User
 from registry.reviews import ReviewState, reviews
@@ -118,5 +117,4 @@ def followed(units: QuerySet[Unit], period: Period, on: date) -> float | None:
     """Clark's completeness of follow-up of the repairs of these operations; None when there are none."""
     operations = period.operations().filter(unit__in=units)
     repairs = Repair.objects.filter(tear__procedure__in=operations.values("pk"))
-    table = count_table(repairs, REOPERATION, [], on)
-    return completeness(float((table["day"] * table["n"]).sum()), float(table["potential_days"].sum()))
+    return completeness_of(count_repairs(repairs, REOPERATION, (), on).table)

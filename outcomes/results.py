@@ -3,8 +3,10 @@
 from dataclasses import dataclass
 from datetime import date
 
-from outcomes.estimators.comparison import LogRank
+from outcomes.estimators.comparison import LogRank, Pair
+from outcomes.estimators.regression.efron import ChiSquare
 from outcomes.estimators.survival import Interval, SurvivalCurve
+from outcomes.estimators.trend import Trend
 
 # Percentages and curves of fewer than this many mislead; chosen by hand, as in interface and release.
 FEWEST_SHOWN = 5
@@ -31,7 +33,10 @@ class Group:
 class SurvivalResult:
     """Survival of a cohort split by one stratum, with everything a reader needs to judge it.
 
-    `comparison` is None when fewer than two known groups, or no failure, leave nothing to compare.
+    `comparison` is None when fewer than two known groups, or no failure, leave nothing to compare; then
+    `pairs` is empty and the others are None. `clustered_test` is the score test with the patient as cluster,
+    None too where nobody has two repairs or it cannot be had; `trend` is for ordered levels alone.
+    `entered_late` repairs are at risk only from their entry, `left_out` never were: they ended before it.
     """
 
     title: str
@@ -40,11 +45,15 @@ class SurvivalResult:
     groups: tuple[Group, ...]
     overall: Group
     comparison: LogRank | None
+    pairs: tuple[Pair, ...]
+    trend: Trend | None
+    clustered_test: ChiSquare | None
     definition_name: str
     definition_sentence: str
     cohort_sentence: str
     closed_on: date
     entered_late: int
+    left_out: int
     methods: tuple[str, ...]
     references: tuple[str, ...]
     notes: tuple[str, ...]

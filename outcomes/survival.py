@@ -1,66 +1,159 @@
 """From a count table to survival results: the estimators applied to one cohort, stratum by stratum."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
+import numpy as np
 import pandas as pd
 from django.db.models import QuerySet
 from django.utils import timezone
 
 from outcomes import wording
+from outcomes.cache import remembered
 from outcomes.cohort import Cohort
 from outcomes.counts import count_table
 from outcomes.estimators import comparison, follow_up, survival
 from outcomes.estimators.cautions import FEW_AT_RISK, incomplete_follow_up
+from outcomes.estimators.regression import cox
+from outcomes.estimators.regression.efron import ChiSquare
+from outcomes.estimators.trend import Trend, trend_log_rank
 from outcomes.failure import FailureDefinition
 from outcomes.results import Group, SurvivalResult
-from outcomes.strata import STRATA, UNKNOWN, Stratum
+from outcomes.strata import MAIN_STRATA, UNKNOWN, Stratum
 from outcomes.timeline import CENSORED, COMPETING, FAILED
-from registry.models import Unit
+from registry.models import Repair, Unit
 
-CLUSTERED = (
-    "Two repairs in one patient are not independent; the intervals and the test treat them as if they were."
-)
 FADED = f"A curve fades where fewer than {FEW_AT_RISK} repairs remain at risk: read nothing into its end."
+CLUSTERED_TEST_METHOD = (
+    "Because patients have several repairs, the groups are also compared by the score test of a Cox model "
+    "with the patient as cluster."
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """A cohort's count table, without the repairs entered late, and how many those were."""
+    """A cohort's count table and what is said of it.
+
+    `entered_late` of its repairs came later from old notes and are at risk only from their entry on;
+    `left_out` more ended before theirs, so were never at risk while known. `repeated_patients` have several
+    repairs in it.
+    """
 
     table: pd.DataFrame
     entered_late: int
+    left_out: int
+    repeated_patients: int
 
 
 def count_cohort(
     cohort: Cohort,
     units: QuerySet[Unit],
     definition: FailureDefinition,
-    strata: Sequence[Stratum],
+    strata: Iterable[Stratum],
     closed_on: date,
 ) -> Counted:
-    """Count once for all strata; repairs entered later from old notes are set aside and counted.
+    """Count once for all strata, and only once as long as the record stays as it is."""
+    split = tuple(strata)
+    return remembered(
+        "counts",
+        _asked(cohort, units, definition, split, closed_on),
+        lambda: count_repairs(cohort.repairs(units), definition, split, closed_on),
+    )
+
+
+def _asked(
+    cohort: Cohort,
+    units: QuerySet[Unit],
+    definition: FailureDefinition,
+    strata: tuple[Stratum, ...],
+    closed_on: date,
+) -> tuple[object, ...]:
+    """All that a count depends on beside the record. A definition never changes under its code."""
+    keys = tuple(sorted(units.values_list("pk", flat=True)))
+    return (
+        cohort,
+        keys,
+        definition.code,
+        tuple((stratum.code, *stratum.levels) for stratum in strata),
+        closed_on,
+    )
+
+
+def count_repairs(
+    repairs: QuerySet[Repair], definition: FailureDefinition, strata: Sequence[Stratum], closed_on: date
+) -> Counted:
+    """Count any repairs.
 
     Old entries tend to be the ones somebody remembers, so at risk from day 0 they would flatter the curve.
     """
-    table = count_table(cohort.repairs(units), definition, strata, closed_on)
-    late = table["late"].astype(bool)
-    return Counted(table[~late].drop(columns="late"), int(table.loc[late, "n"].sum()))
+    table = count_table(repairs, definition, strata, closed_on)
+    never = (table["entry"] > 0) & (table["entry"] >= table["day"])
+    known = table[~never].reset_index(drop=True)
+    return Counted(
+        table=known,
+        entered_late=int(known.loc[known["entry"] > 0, "n"].sum()),
+        left_out=int(table.loc[never, "n"].sum()),
+        repeated_patients=int(known["patient"].nunique()),
+    )
+
+
+def columns_of(table: pd.DataFrame) -> dict[str, Any]:
+    """The columns of a count table as the estimators name them.
+
+    `entry` is None where nobody entered late, `cluster` where nobody has two repairs, so that what is said of
+    the method fits.
+    """
+    return {
+        "time": table["day"].to_numpy(),
+        "failed": (table["outcome"] == FAILED).to_numpy(),
+        "weights": table["n"].to_numpy(),
+        "entry": table["entry"].to_numpy() if (table["entry"] > 0).any() else None,
+        "cluster": table["patient"].to_numpy() if table["patient"].notna().any() else None,
+    }
+
+
+def one_a_repair(table: pd.DataFrame) -> pd.DataFrame:
+    """The count table with a row a repair, `patient` naming everybody, as a regression takes it."""
+    rows = table.loc[table.index.repeat(table["n"])].reset_index(drop=True)
+    alone = rows["patient"].isna()
+    own = [f"alone-{row}" for row in np.flatnonzero(alone)]
+    rows.loc[alone, "patient"] = own
+    return rows.assign(patient=rows["patient"].astype(str), failed=(rows["outcome"] == FAILED).astype(int))
 
 
 def survival_results(
-    cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition, closed_on: date | None = None
+    cohort: Cohort,
+    units: QuerySet[Unit],
+    definition: FailureDefinition,
+    closed_on: date | None = None,
+    strata: Iterable[Stratum] = tuple(MAIN_STRATA.values()),
 ) -> list[SurvivalResult]:
     """The cohort's survival by each stratum; empty when no repair was counted."""
-    closed_on = closed_on or timezone.localdate()
-    strata = list(STRATA.values())
-    counted = count_cohort(cohort, units, definition, strata, closed_on)
+    day, split = closed_on or timezone.localdate(), tuple(strata)
+
+    def work_out() -> list[SurvivalResult]:
+        counted = count_cohort(cohort, units, definition, split, day)
+        return results_of(counted, cohort.sentence(units), definition, day, split)
+
+    return remembered("survival", _asked(cohort, units, definition, split, day), work_out)
+
+
+def results_of(
+    counted: Counted,
+    cohort_sentence: str,
+    definition: FailureDefinition,
+    closed_on: date,
+    strata: Sequence[Stratum],
+) -> list[SurvivalResult]:
+    """Survival by each of the strata that were counted; empty when no repair was."""
     if counted.table.empty:
         return []
-    overall = _group("all", "All repairs", _summed(counted.table))
-    said = cohort.sentence(units)
-    return [_by_stratum(counted, overall, stratum, definition, said, closed_on) for stratum in strata]
+    overall = group_of("all", "All repairs", _summed(counted.table))
+    return [
+        _by_stratum(counted, overall, stratum, definition, cohort_sentence, closed_on) for stratum in strata
+    ]
 
 
 def _by_stratum(
@@ -73,56 +166,108 @@ def _by_stratum(
 ) -> SurvivalResult:
     table = _summed(counted.table, stratum.code)
     groups = tuple(
-        _group(code, label, table[table[stratum.code] == code])
+        group_of(code, label, table[table[stratum.code] == code])
         for code, label in stratum.levels.items()
         if (table[stratum.code] == code).any()
     )
+    known = table[table[stratum.code] != UNKNOWN]
+    compared = _compare(known, stratum)
+    clustered = _clustered_test(known, stratum) if compared and counted.repeated_patients else None
     return SurvivalResult(
         title=f"{definition.name}: repairs still standing, by {stratum.title}",
         stratum_code=stratum.code,
         stratum_title=stratum.title,
         groups=groups,
         overall=overall,
-        comparison=_compare(table, stratum),
+        comparison=compared,
+        pairs=_pairs(known, stratum) if compared else (),
+        trend=_trend(known, stratum) if compared else None,
+        clustered_test=clustered,
         definition_name=definition.name,
         definition_sentence=definition.sentence,
         cohort_sentence=cohort,
         closed_on=closed_on,
         entered_late=counted.entered_late,
-        methods=(survival.METHOD, comparison.METHOD, follow_up.METHOD),
+        left_out=counted.left_out,
+        methods=_methods(overall, compared, clustered),
         references=(survival.REFERENCE, comparison.REFERENCE, follow_up.REFERENCE),
         notes=tuple(filter(None, (stratum.note, _unknown_note(groups)))),
-        cautions=_cautions(groups, overall, stratum, definition, counted.entered_late),
+        cautions=_cautions(groups, overall, stratum, definition, counted)
+        + tuple(caution.sentence for caution in (compared.cautions if compared else ())),
     )
+
+
+def _methods(
+    overall: Group, compared: comparison.LogRank | None, clustered: ChiSquare | None
+) -> tuple[str, ...]:
+    said = (
+        overall.curve.method,
+        compared.method if compared else comparison.METHOD,
+        CLUSTERED_TEST_METHOD if clustered else "",
+        follow_up.METHOD,
+    )
+    return tuple(filter(None, said))
 
 
 def _summed(table: pd.DataFrame, *by: str) -> pd.DataFrame:
     """The count table without the other strata: fewer rows for the same counts."""
-    return table.groupby([*by, "day", "outcome"], as_index=False)[["n", "potential_days"]].sum()
+    keys = [*by, "entry", "patient", "day", "outcome"]
+    return table.groupby(keys, as_index=False, dropna=False)[["n", "potential_days"]].sum()
 
 
-def _group(code: str, label: str, table: pd.DataFrame) -> Group:
-    days, failed, counts = table["day"], table["outcome"] == FAILED, table["n"]
+def group_of(code: str, label: str, table: pd.DataFrame) -> Group:
+    """The curve, follow-up and completeness of the rows of one group."""
+    days, counts = table["day"], table["n"]
     return Group(
         code,
         label,
-        survival.kaplan_meier(days, failed, counts),
-        follow_up.reverse_kaplan_meier(days, _event_seen(table), counts),
-        follow_up.completeness(float((days * counts).sum()), float(table["potential_days"].sum())),
+        survival.kaplan_meier(**columns_of(table)),
+        follow_up.reverse_kaplan_meier(days, table["outcome"] != CENSORED, counts),
+        completeness_of(table),
         int(counts[table["outcome"].isin(COMPETING)].sum()),
     )
 
 
-def _event_seen(table: pd.DataFrame) -> "pd.Series[bool]":
-    """For the length of follow-up, any event that ended observation by itself counts as event."""
-    return table["outcome"] != CENSORED
+def completeness_of(table: pd.DataFrame) -> float | None:
+    """Clark's completeness of follow-up; who entered late could be observed only from entry on."""
+    before = float((table["entry"] * table["n"]).sum())
+    observed = float((table["day"] * table["n"]).sum()) - before
+    return follow_up.completeness(observed, float(table["potential_days"].sum()) - before)
 
 
-def _compare(table: pd.DataFrame, stratum: Stratum) -> comparison.LogRank | None:
-    known = table[table[stratum.code] != UNKNOWN]
-    if known.empty:
+def _test_columns(table: pd.DataFrame, stratum: Stratum) -> dict[str, Any]:
+    columns = columns_of(table)
+    del columns["cluster"]
+    return {**columns, "group": table[stratum.code].to_numpy()}
+
+
+def _compare(known: pd.DataFrame, stratum: Stratum) -> comparison.LogRank | None:
+    return None if known.empty else comparison.log_rank(**_test_columns(known, stratum))
+
+
+def _pairs(known: pd.DataFrame, stratum: Stratum) -> tuple[comparison.Pair, ...]:
+    if known[stratum.code].nunique() < 3:
+        return ()
+    return comparison.pairwise_log_rank(**_test_columns(known, stratum))
+
+
+def _trend(known: pd.DataFrame, stratum: Stratum) -> Trend | None:
+    order = [level for level in stratum.levels if (known[stratum.code] == level).any()]
+    if not stratum.is_ordered or len(order) < 3:
         return None
-    return comparison.log_rank(known["day"], known["outcome"] == FAILED, known[stratum.code], known["n"])
+    return trend_log_rank(**_test_columns(known, stratum), order=order)
+
+
+def _clustered_test(known: pd.DataFrame, stratum: Stratum) -> ChiSquare | None:
+    """None where too few failed, or none in some group, for a Cox model to be fitted."""
+    rows = one_a_repair(known)
+    entry = "entry" if (rows["entry"] > 0).any() else None
+    try:
+        return cox(
+            rows, duration="day", event="failed", covariates=[stratum.code], cluster="patient", entry=entry
+        ).robust_score
+    except ValueError:
+        return None
 
 
 def _unknown_note(groups: Sequence[Group]) -> str:
@@ -133,19 +278,42 @@ def _unknown_note(groups: Sequence[Group]) -> str:
 
 
 def _cautions(
-    groups: Sequence[Group], overall: Group, stratum: Stratum, definition: FailureDefinition, late: int
+    groups: Sequence[Group], overall: Group, stratum: Stratum, definition: FailureDefinition, counted: Counted
 ) -> tuple[str, ...]:
     incomplete = incomplete_follow_up(overall.completeness)
     said = (
-        CLUSTERED,
+        _clustered(counted),
         FADED,
         _thin(groups),
         incomplete.sentence if incomplete else "",
-        f"Left out: {wording.counted(late, 'repair')} entered later from old notes." if late else "",
+        late_entries(counted),
         stratum.caution,
         *definition.cautions,
     )
     return tuple(filter(None, said))
+
+
+def _clustered(counted: Counted) -> str:
+    if not counted.repeated_patients:
+        return ""
+    patients = wording.counted(counted.repeated_patients, "patient")
+    have = "has" if counted.repeated_patients == 1 else "have"
+    return (
+        f"{patients} {have} several repairs, which are not independent: intervals take the patient as "
+        "cluster; the log-rank test does not."
+    )
+
+
+def late_entries(counted: Counted) -> str:
+    """What was done with repairs entered later from old notes; empty when there are none."""
+    said = []
+    if counted.entered_late:
+        late = wording.counted(counted.entered_late, "repair")
+        said.append(f"{late} entered later from old notes: at risk only from the day of entry.")
+    if counted.left_out:
+        ended = wording.counted(counted.left_out, "repair")
+        said.append(f"Left out: {ended} whose end was known when entered later from old notes.")
+    return " ".join(said)
 
 
 def _thin(groups: Sequence[Group]) -> str:

@@ -27,6 +27,10 @@ class Action(Enum):
     RECORD_FOLLOW_UP = auto()
     SEE_IDENTITY = auto()
     SEE_FIGURES = auto()
+    SEE_OWN_RESULTS = auto()
+    NAME_COHORT = auto()
+    DEFINE_FAILURE = auto()
+    BRIEF = auto()
     RELEASE = auto()
     LOOK_UP_LOTS = auto()
     READ_TEARS = auto()
@@ -39,6 +43,10 @@ ALLOWED: dict[Action, frozenset[Role]] = {
     Action.RECORD_FOLLOW_UP: frozenset({Role.SURGEON, Role.CLINICIAN}),
     Action.SEE_IDENTITY: frozenset({Role.SURGEON, Role.CLINICIAN}),
     Action.SEE_FIGURES: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD, Role.COORDINATOR}),
+    Action.SEE_OWN_RESULTS: frozenset({Role.SURGEON, Role.AUDIT_LEAD}),
+    Action.NAME_COHORT: frozenset({Role.SURGEON, Role.CLINICIAN, Role.AUDIT_LEAD, Role.COORDINATOR}),
+    Action.DEFINE_FAILURE: frozenset({Role.AUDIT_LEAD}),
+    Action.BRIEF: frozenset({Role.AUDIT_LEAD}),
     Action.RELEASE: frozenset({Role.COORDINATOR}),
     Action.LOOK_UP_LOTS: frozenset({Role.SURGEON, Role.AUDIT_LEAD}),
     Action.READ_TEARS: frozenset({Role.SURGEON}),

@@ -38,6 +38,24 @@ class Days(Func):
         )
 
 
+class WholeYears(Func):
+    """Completed years from the second date to the first: WholeYears(date, earlier date)."""
+
+    # A date written as the number 20240301: differences in ten thousands are completed years.
+    arity = 2
+    output_field = IntegerField()
+
+    def as_sql(self, compiler: Any, connection: Any, *_: Any, **extra: Any) -> Any:
+        template = "((CAST(strftime('%%%%Y%%%%m%%%%d', %(expressions)s) AS INTEGER)) / 10000)"
+        between = ") AS INTEGER) - CAST(strftime('%%Y%%m%%d', "
+        return super().as_sql(compiler, connection, template=template, arg_joiner=between, **extra)
+
+    def as_postgresql(self, compiler: Any, connection: Any, **extra: Any) -> Any:
+        template = "((to_char(%(expressions)s, 'YYYYMMDD')::int) / 10000)"
+        between = ", 'YYYYMMDD')::int - to_char("
+        return super().as_sql(compiler, connection, template=template, arg_joiner=between, **extra)
+
+
 class DaysAfter(Func):
     """The date so many whole days after a date: DaysAfter(date, days)."""
 

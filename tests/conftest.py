@@ -4,8 +4,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pytest
+from django.core.cache import caches
 from django.test import Client
 
+from outcomes.cache import RESULTS
 from registry.models import Knee, Repair, Surgeon, Unit, User, triggers
 from tests import factories
 
@@ -50,6 +52,12 @@ def cast(db: None) -> Cast:
     oak = factories.a_surgeon(unit, "oak", people["surgeon"])
     repair = factories.a_repair(factories.an_operation(unit, oak))
     return Cast(unit, other_unit, **people, oak=oak, repair=repair, knee=repair.tear.procedure.knee)
+
+
+@pytest.fixture(autouse=True)
+def nothing_remembered() -> None:
+    """Each test has a record of its own, whose version counts from the start."""
+    caches[RESULTS].clear()
 
 
 @pytest.fixture

@@ -68,7 +68,7 @@ class Bench:
 
 def run(patients: int, say: Say) -> Bench:
     """Invent a registry in a database of its own, open its Due page, and ask the same SQL bare."""
-    with _own_database():
+    with own_database():
         say(f"Inventing {patients:,} patients.")
         invent(patients)
         say("Opening Due, and asking its SQL alone.")
@@ -76,7 +76,7 @@ def run(patients: int, say: Say) -> Bench:
 
 
 @contextmanager
-def _own_database() -> Iterator[None]:
+def own_database() -> Iterator[None]:
     """A database of the engine of the settings, empty but for its tables, that is gone afterwards."""
     kept = connection.settings_dict["NAME"]
     with tempfile.TemporaryDirectory() as folder:

@@ -104,7 +104,7 @@ def informative_looks(looked_at: int, repairs: int) -> Caution | None:
         return None
     return Caution(
         "informative_looks",
-        f"Only {looked_at} of {repairs} repairs were looked at, and not by chance: "
+        f"Only {looked_at:,} of {repairs:,} repairs were looked at, and not by chance: "
         "staged knees are looked at because they are staged, others because they hurt.",
     )
 

@@ -3,19 +3,24 @@
 import csv
 from collections.abc import Iterator
 
-from django.db.models import QuerySet
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBadRequest
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.utils import timezone
 from django.views.decorators.cache import cache_control
 
 from outcomes.charts.score_course import course_figures
-from outcomes.cohort import Cohort, UnknownFilterError
-from outcomes.pages.filters import Select, of_cohort, select
+from outcomes.pages.filters import (
+    Asked,
+    Choices,
+    FilterForm,
+    NothingShownError,
+    asked,
+    not_given,
+    not_shown,
+    page_context,
+)
 from outcomes.score_course import CoursePoint, ScoreCourse, scale_name, score_course
 from registry.access import Action, require
-from registry.models import Unit
 from registry.scoring import INSTRUMENTS
 
 SCALES = {
@@ -39,24 +44,33 @@ CSV_COLUMNS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
+TEMPLATE = "outcomes/scores.html"
+
+
+class ScoresForm(FilterForm):
+    """Beside the cohort: which scale, and whether single knees are drawn."""
+
+    def own_selects(self) -> dict[str, tuple[str, Choices]]:
+        scales = {key: scale_name(instrument, scale) for key, (instrument, scale) in SCALES.items()}
+        return {"score": ("Score", scales), "lines": ("Single knees", LINES)}
+
+    def own_defaults(self) -> dict[str, str]:
+        return {"score": DEFAULT_SCALE}
+
+
 @cache_control(no_store=True)
 def scores(request: HttpRequest) -> HttpResponse:
     """The figures of one cohort and scale."""
     units = require(request.user, Action.SEE_FIGURES)
     try:
-        cohort, code, lines = _asked(request, units)
-    except UnknownFilterError as problem:
-        return HttpResponseBadRequest(str(problem), content_type="text/plain")
-    course = _course(cohort, units, code, with_lines=bool(lines))
-    query = request.GET.urlencode()
-    urls = {f"score-{part}": f"{reverse('scores_csv', args=[part])}?{query}" for part in CSV_COLUMNS}
+        of = asked(request, units, ScoresForm)
+    except NothingShownError as refusal:
+        return not_shown(request, TEMPLATE, refusal)
+    course = _course(of, with_lines=bool(of.form.cleaned_data["lines"]))
+    urls = {f"score-{part}": f"{reverse('scores_csv', args=[part])}?{of.query}" for part in CSV_COLUMNS}
     answered = any(point.answered or point.not_scorable for point in course.points)
-    context = {
-        "filters": _filters(cohort, units, code, lines),
-        "figures": course_figures(course, urls) if answered else [],
-        "course": course,
-    }
-    return render(request, "outcomes/scores.html", context)
+    context = {"figures": course_figures(course, urls) if answered else [], "course": course}
+    return render(request, TEMPLATE, page_context(of) | context)
 
 
 @cache_control(no_store=True)
@@ -66,40 +80,22 @@ def scores_csv(request: HttpRequest, part: str) -> HttpResponse:
     if part not in CSV_COLUMNS:
         raise Http404
     try:
-        cohort, code, _ = _asked(request, units)
-    except UnknownFilterError as problem:
-        return HttpResponseBadRequest(str(problem), content_type="text/plain")
-    course = _course(cohort, units, code)
+        of = asked(request, units, ScoresForm)
+    except NothingShownError as refusal:
+        return not_given(refusal)
+    course = _course(of)
     response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="score-{part}-{code.replace(".", "-")}.csv"'
+    name = f"score-{part}-{of.form.cleaned_data['score'].replace('.', '-')}.csv"
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
     writer = csv.writer(response)
     writer.writerow(CSV_COLUMNS[part])
     writer.writerows(_rows(course, part))
     return response
 
 
-def _asked(request: HttpRequest, units: QuerySet[Unit]) -> tuple[Cohort, str, str]:
-    code = request.GET.get("score") or DEFAULT_SCALE
-    if code not in SCALES:
-        raise UnknownFilterError(f"score: '{code}' is not one of {', '.join(SCALES)}.")
-    lines = request.GET.get("lines", "")
-    if lines not in LINES:
-        raise UnknownFilterError(f"lines: '{lines}' is not one of {', '.join(filter(None, LINES))}.")
-    return Cohort.from_query(request.GET, units), code, lines
-
-
-def _course(cohort: Cohort, units: QuerySet[Unit], code: str, *, with_lines: bool = False) -> ScoreCourse:
-    instrument, scale = SCALES[code]
-    return score_course(cohort, units, instrument, scale, timezone.localdate(), with_lines=with_lines)
-
-
-def _filters(cohort: Cohort, units: QuerySet[Unit], code: str, lines: str) -> list[Select]:
-    scales = {key: scale_name(instrument, scale) for key, (instrument, scale) in SCALES.items()}
-    return [
-        select("score", "Score", scales, code),
-        *of_cohort(cohort, units),
-        select("lines", "Single knees", LINES, lines),
-    ]
+def _course(of: Asked[ScoresForm], *, with_lines: bool = False) -> ScoreCourse:
+    instrument, scale = SCALES[of.form.cleaned_data["score"]]
+    return score_course(of.cohort, of.units, instrument, scale, of.closed_on, with_lines=with_lines)
 
 
 def _rows(course: ScoreCourse, part: str) -> Iterator[tuple[object, ...]]:

@@ -1,24 +1,25 @@
-"""Survival: curves by zone, acuity and ligament surgery, for the cohort and definition in the address."""
+"""Survival: curves by zone, acuity and ligament surgery, or whatever the address asks to split by."""
 
 import csv
 from collections.abc import Iterator
+from typing import Any
 
-from django.db.models import QuerySet
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBadRequest
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.cache import cache_control
 
-from outcomes.charts.survival import survival_figure
-from outcomes.cohort import Cohort, UnknownFilterError
-from outcomes.failure import DEFINITIONS, REOPERATION, FailureDefinition
-from outcomes.pages.filters import Select, of_cohort, select
+from outcomes.charts.survival import pairs_table, survival_figure
+from outcomes.pages.drill import links_behind, may_follow
+from outcomes.pages.filters import Asked, NothingShownError, asked, not_given, not_shown, page_context
+from outcomes.pages.survival_form import SurvivalForm
+from outcomes.pages.views import CURVES, view_links
 from outcomes.results import SurvivalResult
 from outcomes.strata import STRATA
 from outcomes.survival import survival_results
 from registry.access import Action, require
-from registry.models import Unit
 
+TEMPLATE = "outcomes/survival.html"
 CSV_COLUMNS = (
     "group",
     "day",
@@ -34,19 +35,23 @@ CSV_COLUMNS = (
 
 @cache_control(no_store=True)
 def survival(request: HttpRequest) -> HttpResponse:
-    """Three figures of one cohort."""
+    """Curves of one cohort, a figure for each way it is split."""
     units = require(request.user, Action.SEE_FIGURES)
     try:
-        cohort, definition = _asked(request, units)
-    except UnknownFilterError as problem:
-        return HttpResponseBadRequest(str(problem), content_type="text/plain")
-    query = request.GET.urlencode()
-    figures = [
-        survival_figure(result, f"{reverse('survival_csv', args=[result.stratum_code])}?{query}")
-        for result in survival_results(cohort, units, definition)
-    ]
-    context = {"filters": _filters(cohort, definition, units), "figures": figures, "definition": definition}
-    return render(request, "outcomes/survival.html", context)
+        of = asked(request, units, SurvivalForm)
+    except NothingShownError as refusal:
+        return not_shown(request, TEMPLATE, refusal)
+    shown, not_split = of.joined_splits(of.form.strata)
+    results = survival_results(of.cohort, units, of.definition, of.closed_on, shown)
+    follows = may_follow(of)
+    parts = [_part(of, result, follows=follows) for result in results]
+    context = {
+        "parts": parts,
+        "figures": [part["figure"] for part in parts],
+        "views": view_links(CURVES, of.query),
+        "not_split": not_split,
+    }
+    return render(request, TEMPLATE, page_context(of) | context)
 
 
 @cache_control(no_store=True)
@@ -56,30 +61,33 @@ def survival_csv(request: HttpRequest, stratum: str) -> HttpResponse:
     if stratum not in STRATA:
         raise Http404
     try:
-        cohort, definition = _asked(request, units)
-    except UnknownFilterError as problem:
-        return HttpResponseBadRequest(str(problem), content_type="text/plain")
-    results = survival_results(cohort, units, definition)
+        of = asked(request, units, SurvivalForm)
+    except NothingShownError as refusal:
+        return not_given(refusal)
+    shown, not_split = of.joined_splits([STRATA[stratum]])
+    if not shown:
+        return not_given(NothingShownError(of.form, 403, not_split))
+    results = survival_results(of.cohort, units, of.definition, of.closed_on, shown)
     response = HttpResponse(content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="survival-by-{stratum}.csv"'
     writer = csv.writer(response)
     writer.writerow(CSV_COLUMNS)
     for result in results:
-        if result.stratum_code == stratum:
-            writer.writerows(_steps(result))
+        writer.writerows(_steps(result))
     return response
 
 
-def _asked(request: HttpRequest, units: QuerySet[Unit]) -> tuple[Cohort, FailureDefinition]:
-    code = request.GET.get("failure") or REOPERATION.code
-    if code not in DEFINITIONS:
-        raise UnknownFilterError(f"failure: '{code}' is not one of {', '.join(DEFINITIONS)}.")
-    return Cohort.from_query(request.GET, units), DEFINITIONS[code]
-
-
-def _filters(cohort: Cohort, definition: FailureDefinition, units: QuerySet[Unit]) -> list[Select]:
-    failures = {known.code: known.name for known in DEFINITIONS.values()}
-    return [*of_cohort(cohort, units), select("failure", "Failure", failures, definition.code)]
+def _part(of: Asked[SurvivalForm], result: SurvivalResult, *, follows: bool) -> dict[str, Any]:
+    """A figure, the pairs beside it, and the ways to the failures behind it."""
+    address = reverse("survival_csv", args=[result.stratum_code])
+    links = links_behind(of, result) if follows else []
+    figure = survival_figure(
+        result,
+        f"{address}?{of.query}",
+        as_failure=of.form.as_failure,
+        behind={link["code"]: link["url"] for link in links},
+    )
+    return {"figure": figure, "pairs": pairs_table(result), "behind": links}
 
 
 def _steps(result: SurvivalResult) -> Iterator[tuple[object, ...]]:

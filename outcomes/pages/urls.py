@@ -2,7 +2,23 @@
 
 from django.urls import path
 
-from outcomes.pages import releases, repairs, response, score_curve, scores, standing, survival
+from outcomes.pages import (
+    briefings,
+    certainty,
+    compare,
+    drill,
+    named_cohorts,
+    own,
+    own_definitions,
+    releases,
+    repairs,
+    response,
+    score_curve,
+    scores,
+    standing,
+    survival,
+    views,
+)
 
 urlpatterns = [
     path("repairs/", repairs.repairs, name="repairs"),
@@ -11,6 +27,25 @@ urlpatterns = [
     path("knees/<uuid:knee>/scores.csv", score_curve.score_curve_csv, name="knee_scores_csv"),
     path("survival/", survival.survival, name="survival"),
     path("survival/<slug:stratum>.csv", survival.survival_csv, name="survival_csv"),
+    path("survival/compare/", compare.compare, name="survival_compare"),
+    path("survival/compare/figure.csv", compare.compare_csv, name="survival_compare_csv"),
+    path("survival/repairs/", drill.behind, name="survival_repairs"),
+    path("survival/<slug:view>/", views.view, name="survival_view"),
+    path("survival/<slug:view>/figure.csv", views.view_csv, name="survival_view_csv"),
+    path("cohorts/", named_cohorts.cohorts, name="named_cohorts"),
+    path("cohorts/<uuid:cohort>/share/", named_cohorts.share, name="share_named_cohort"),
+    path("cohorts/<uuid:cohort>/drop/", named_cohorts.drop, name="drop_named_cohort"),
+    path("definitions/", own_definitions.definitions, name="own_definitions"),
+    path("definitions/<int:pk>/retire/", own_definitions.retire_definition, name="retire_definition"),
+    path("my-results/", own.my_results, name="my_results"),
+    path("my-results/<slug:part>.csv", own.my_results_csv, name="my_results_csv"),
+    path("briefings/", briefings.briefings, name="briefings"),
+    path("briefings/<uuid:briefing>/", briefings.briefing, name="briefing"),
+    path("briefings/<uuid:briefing>/file.html", briefings.briefing_file, name="briefing_file"),
+    path("briefings/<uuid:briefing>/file.pdf", briefings.briefing_pdf, name="briefing_pdf"),
+    path("briefings/<uuid:briefing>/changes/", briefings.briefing_changes, name="briefing_changes"),
+    path("how-sure/", certainty.how_sure, name="how_sure"),
+    path("how-sure/<slug:part>.csv", certainty.how_sure_csv, name="how_sure_csv"),
     path("scores/", scores.scores, name="scores"),
     path("scores/<slug:part>.csv", scores.scores_csv, name="scores_csv"),
     path("response/", response.response, name="response"),

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from outcomes.strata import STRATA, UNKNOWN
+from outcomes.strata import MAIN_STRATA, UNKNOWN
 from outcomes.timeline import CENSORED, COMPETING, FAILED
 from registry.vocabulary import Augmentation, Meniscus, Pattern, Technique
 
@@ -23,7 +23,7 @@ def _codes(codes: Iterable[str]) -> str:
     return " ".join(codes)
 
 
-_STRATA = {code: _codes(stratum.levels) for code, stratum in STRATA.items()}
+_STRATA = {code: _codes(stratum.levels) for code, stratum in MAIN_STRATA.items()}
 
 COLUMNS = (
     Column(

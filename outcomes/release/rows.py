@@ -9,7 +9,7 @@ from outcomes.cohort import Cohort
 from outcomes.failure import FailureDefinition
 from outcomes.release.columns import MOST_SUPPRESSED, NAMES, QUASI_IDENTIFIERS, SMALLEST_CLASS
 from outcomes.release.pseudonyms import SHORT_BITS, Pseudonyms
-from outcomes.strata import STRATA
+from outcomes.strata import MAIN_STRATA
 from outcomes.timeline import FAILED, entered_late, timeline
 from registry.models import EndOfFollowUp, Unit
 from registry.vocabulary import EndReason, ResearchPermission, Technique
@@ -76,7 +76,7 @@ def _read(cohort: Cohort, units: QuerySet[Unit], definition: FailureDefinition) 
         "unit": F(f"{procedure}unit_id"),
         "meniscus": F("tear__meniscus"),
         "pattern": F("tear__pattern"),
-        **{code: stratum.expression for code, stratum in STRATA.items()},
+        **{code: stratum.expression for code, stratum in MAIN_STRATA.items()},
         "revision": Case(When(tear__revises__isnull=False, then=Value(1)), default=Value(0)),
         "entered_late": Case(When(entered_late(), then=Value(1)), default=Value(0)),
         "days": F("duration_days"),

@@ -12,7 +12,7 @@ from registry.models.followup import (
     SecondLookFinding,
     Visit,
 )
-from registry.models.governance import Draft, IdentityView, LotLookUp, Membership
+from registry.models.governance import DataVersion, Draft, IdentityView, LotLookUp, Membership
 from registry.models.keeping import Correction, Entry, Kept
 from registry.models.links import KnockCount, Message, PatientLink, Wording
 from registry.models.people import (
@@ -36,6 +36,7 @@ __all__ = [
     "Complication",
     "Contact",
     "Correction",
+    "DataVersion",
     "Draft",
     "EndOfFollowUp",
     "Entry",

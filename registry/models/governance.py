@@ -82,3 +82,17 @@ class Draft(models.Model):
 
     def __str__(self) -> str:
         return f"draft of {self.user} for {self.page}"
+
+
+class DataVersion(models.Model):
+    """How often each writer wrote to the record; the sum is the version that figures were counted from.
+
+    Triggers on every table of the record count (see triggers.py), within the transaction that writes: whoever
+    sees a row sees it counted. One row a connection on PostgreSQL, so that nobody waits for another's.
+    """
+
+    writer = models.IntegerField(primary_key=True)
+    writes = models.BigIntegerField()
+
+    def __str__(self) -> str:
+        return f"{self.writes} writes by {self.writer}"

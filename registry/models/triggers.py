@@ -1,19 +1,23 @@
-"""Cross rules and history rules put into the database as triggers, on both engines.
+"""Cross rules, history rules and the count of writes put into the database as triggers, on both engines.
 
 They are installed anew after every migrate: SQLite drops a table's triggers whenever a migration rebuilds it.
 """
 
+from collections.abc import Iterator
 from typing import Any
 
 from django.db import connections
 from django.db.migrations.loader import MigrationLoader
 
 from registry.models.cross_rules import CROSS_RULES, CrossRule
-from registry.models.history_rules import history_rules
+from registry.models.governance import DataVersion
+from registry.models.history_rules import history_rules, kept_models
 
 # Begins the names of triggers on SQLite, and of rules as of the tables they are about.
 PREFIX = "rimward_"
 TABLES = "registry_"
+# The trigger and function that count writes.
+COUNTING = "registry_counts_writes"
 
 
 def install(using: str, **_: Any) -> None:
@@ -26,6 +30,8 @@ def install(using: str, **_: Any) -> None:
         for rule in (*CROSS_RULES, *history_rules()):
             for statement in statements(rule):
                 cursor.execute(statement)
+        for statement in _counting(connection.vendor):
+            cursor.execute(statement)
 
 
 def remove(using: str, **_: Any) -> None:
@@ -78,6 +84,36 @@ def _on_postgresql(rule: CrossRule) -> list[str]:
         f"CREATE TRIGGER {rule.name} AFTER {' OR '.join(rule.verbs)} ON {rule.table} "
         f"FOR EACH ROW EXECUTE FUNCTION {rule.name}()",
     ]
+
+
+def _counting(vendor: str) -> Iterator[str]:
+    """Count every write to a table of the record, in the transaction that writes."""
+    versions = DataVersion._meta.db_table
+    upsert = (
+        f"INSERT INTO {versions} (writer, writes) VALUES ({{writer}}, 1) "  # noqa: S608 - our own table
+        f"ON CONFLICT (writer) DO UPDATE SET writes = {versions}.writes + 1;"
+    )
+    if vendor == "postgresql":
+        yield (
+            f"CREATE OR REPLACE FUNCTION {COUNTING}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+            f"{upsert.format(writer='pg_backend_pid()')} RETURN NULL; END $$"
+        )
+    for model in kept_models():
+        table = model._meta.db_table
+        if vendor == "postgresql":
+            yield f"DROP TRIGGER IF EXISTS {COUNTING} ON {table}"
+            yield (
+                f"CREATE TRIGGER {COUNTING} AFTER INSERT OR UPDATE OR DELETE ON {table} "
+                f"FOR EACH STATEMENT EXECUTE FUNCTION {COUNTING}()"
+            )
+            continue
+        for verb in ("INSERT", "UPDATE", "DELETE"):
+            name = f"{PREFIX}{table}_counts_{verb.lower()}"
+            yield f'DROP TRIGGER IF EXISTS "{name}"'
+            yield (
+                f'CREATE TRIGGER "{name}" AFTER {verb} ON {table} FOR EACH ROW BEGIN '
+                f"{upsert.format(writer=0)} END"
+            )
 
 
 def _quoted(text: str) -> str:

@@ -122,6 +122,17 @@ REMINDER_TEMPLATES_DIR = env.path("REMINDER_TEMPLATES_DIR", None)
 # Class of the service for text messages; without one, who wishes them gets nothing and is counted.
 REMINDER_SMS = env.str("REMINDER_SMS", "registry.reminders.sms.Console" if not PRODUCTION else "")
 
+# Figures are kept in the process that worked them out, by data version: see outcomes/cache.py.
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "LOCATION": "default"},
+    "results": {
+        "BACKEND": "django.core.cache.backends.locmem.LocMemCache",
+        "LOCATION": "results",
+        "TIMEOUT": None,
+        "OPTIONS": {"MAX_ENTRIES": 300},
+    },
+}
+
 LANGUAGE_CODE = "en-gb"
 LANGUAGES = [("en", "English"), ("es", "Español")]
 LOCALE_PATHS = [BASE_DIR / "registry" / "locale"]

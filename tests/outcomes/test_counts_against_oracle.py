@@ -147,9 +147,9 @@ class CountsAgree(TestCase):
             counted = count_table(
                 Cohort(which="all").repairs(Unit.objects.all()), definition, (), oracle.CLOSED_ON
             )
-            found = Counter(
-                {(bool(row.late), row.day, row.outcome): row.n for row in counted.itertuples(index=False)}
-            )
+            found: Counter[tuple[bool, int, str]] = Counter()
+            for row in counted.itertuples(index=False):
+                found[row.entry > 0, row.day, row.outcome] += row.n
             expected = oracle.counts(specs, any_failure)
             assert found == expected
             repairs = list(Repair.objects.select_related("tear__procedure"))
@@ -158,6 +158,23 @@ class CountsAgree(TestCase):
                 expected
             )
             assert all(stand.why for stand in stands if stand.outcome == "failed")
+            _holds_patients_entries_and_losses(counted, repairs, definition)
+
+
+def _holds_patients_entries_and_losses(counted, repairs, definition):
+    """Who has several repairs, since when a late entry is at risk and who was lost, repair by repair."""
+    of_patient = Counter(repair.tear.procedure.knee.patient_id for repair in repairs)
+    several = {patient: n for patient, n in of_patient.items() if n > 1}
+    assert counted[counted["patient"].notna()].groupby("patient")["n"].sum().to_dict() == several
+    stands, entries, lost = standings(repairs, definition), Counter(), 0
+    for repair in repairs:
+        procedure, stand = repair.tear.procedure, stands[repair.pk]
+        gap = (repair.recorded_at.date() - procedure.operated_on).days
+        entries[gap if gap > procedure.unit.late_entry_after_days else 0] += 1
+        followable = (oracle.CLOSED_ON - procedure.operated_on).days
+        lost += stand.outcome == "censored" and stand.duration_days < 730 <= followable
+    assert counted.groupby("entry")["n"].sum().to_dict() == dict(entries)
+    assert int(counted.loc[counted["lost"], "n"].sum()) == lost
 
 
 def _without_late(expected: Counter[tuple[bool, int, str]]) -> Counter[tuple[int, str]]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.core.management.base import CommandError
 
-from outcomes.bench import estimators, follow_up
+from outcomes.bench import cache, estimators, follow_up
 from outcomes.management.refusals import CommandThatRefusesPlainly
 
 FEWEST = 100
@@ -17,7 +17,8 @@ FEWEST = 100
 class Command(CommandThatRefusesPlainly):
     help = (
         "estimators: time curves and tests from counts against lifelines on the rows, and check that they "
-        "agree. follow-up: time the Due page of an invented registry against its bare SQL."
+        "agree. follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
+        "figures kept by data version against figures counted anew, with writes in between."
     )
     example = "bench estimators --rows 1000000 --json"
 
@@ -28,6 +29,9 @@ class Command(CommandThatRefusesPlainly):
         )
         parser.add_argument(
             "--patients", type=int, default=200_000, help="how many patients to invent (200000)"
+        )
+        parser.add_argument(
+            "--repairs", type=int, default=5_000, help="how many repairs to invent for cache (5000)"
         )
         parser.add_argument(
             "--json", action="store_true", help="print the figures as JSON, progress on stderr"
@@ -72,6 +76,20 @@ def _text_of_follow_up(found: follow_up.Bench) -> str:
     )
 
 
+def _text_of_cache(found: cache.Bench) -> str:
+    return "\n".join(
+        (
+            f"{found.reads} reads and {found.writes} writes of {found.repairs:,} invented repairs"
+            f" ({found.engine})",
+            f"kept         {found.kept_seconds:8.2f} s  ({found.hits} of {found.reads} reads answered from"
+            f" what was kept: {found.hit_rate:.0%})",
+            f"anew         {found.anew_seconds:8.2f} s",
+            f"ratio        {found.ratio:8.2f}",
+            f"version      {found.version_seconds * 1000:8.2f} ms to ask for",
+        )
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One thing to time: how, the option that says how much, its words, and what it must hold."""
@@ -97,5 +115,12 @@ BENCHES = {
         _text_of_follow_up,
         lambda found: found.queries <= follow_up.MOST_QUERIES,
         f"Due asks more than {follow_up.MOST_QUERIES} queries.",
+    ),
+    "cache": Kind(
+        cache.run,
+        "repairs",
+        _text_of_cache,
+        lambda found: found.agree,
+        "what was kept differs from what was counted anew.",
     ),
 }

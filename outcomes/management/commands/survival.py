@@ -1,4 +1,4 @@
-"""Print a cohort's survival by zone, acuity and ligament surgery to the terminal."""
+"""Print a cohort's survival, split by zone, acuity and ligament surgery or otherwise, to the terminal."""
 
 import json
 from argparse import ArgumentParser
@@ -14,10 +14,12 @@ from rich.table import Table
 
 from outcomes import wording
 from outcomes.charts.survival import comparison_sentence, landmark_share
-from outcomes.cohort import Cohort, UnknownFilterError
+from outcomes.cohort import DAYS, Cohort, UnknownFilterError
+from outcomes.definitions import definition_asked
 from outcomes.estimators.survival import LANDMARK_DAYS
 from outcomes.failure import DEFINITIONS, REOPERATION
 from outcomes.results import Group, SurvivalResult
+from outcomes.strata import MAIN_STRATA, STRATA
 from outcomes.survival import survival_results
 from registry.management.example import CommandWithExample
 from registry.models import Unit
@@ -27,13 +29,20 @@ WIDTH = 150
 
 
 class Command(CommandWithExample):
-    help = "Print how long repairs last: survival at 1, 2 and 5 years by zone, acuity and ligament surgery."
-    example = "survival --meniscus medial --failure any"
+    help = (
+        "Print how long repairs last: survival at 1, 2 and 5 years, split by zone, acuity and ligament "
+        "surgery unless told otherwise."
+    )
+    example = "survival --meniscus medial --since 2020-01-01 --failure any --split technique"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
+        own = "or own-NUMBER for a unit's own"
         parser.add_argument(
-            "--failure", choices=DEFINITIONS, default=REOPERATION.code, help="failure definition"
+            "--failure", default=REOPERATION.code, metavar="CODE", help=f"{', '.join(DEFINITIONS)}, {own}"
         )
+        parser.add_argument("--split", choices=STRATA, help="split by this alone")
+        for name, label in DAYS.items():
+            parser.add_argument(f"--{name}", default="", metavar="YYYY-MM-DD", help=label.lower())
         for name, choices in Cohort.choices(Unit.objects.none()).items():
             known = None if name == "unit" else list(filter(None, choices))
             parser.add_argument(f"--{name}", choices=known, default="", help=f"only this {name}")
@@ -42,10 +51,11 @@ class Command(CommandWithExample):
     def handle(self, **options: Any) -> None:
         units = Unit.objects.all()
         try:
-            cohort = Cohort.from_query(options, units)
+            cohort, definition = Cohort.from_query(options, units), definition_asked(options, units)
         except UnknownFilterError as problem:
             raise CommandError(str(problem)) from problem
-        results = survival_results(cohort, units, DEFINITIONS[options["failure"]], timezone.localdate())
+        strata = [STRATA[options["split"]]] if options["split"] else MAIN_STRATA.values()
+        results = survival_results(cohort, units, definition, timezone.localdate(), strata)
         if options["json"]:
             self.stdout.write(json.dumps([asdict(result) for result in results], default=str))
             return

@@ -9,6 +9,7 @@ const DEFAULT_HEIGHT_PX = 460;
 const FILE_WIDTH_PX = 1000;
 const FILE_LINE_PX = 20;
 const FILE_LINE_CHARACTERS = 120;
+const DAYS_PER_MONTH = 365.25 / 12;
 
 const CONFIG = { displayModeBar: false, displaylogo: false };
 const COLOUR_TOKEN = /^var:([a-z][a-z0-9-]*)(?:\/(0|1|0?\.\d+))?$/;
@@ -125,7 +126,8 @@ function brokenIntoLines(text, characters) {
 
 /** Title, notes and cautions for the file, since a picture that leaves the page must still say what it shows. */
 function fileHeading(section) {
-  const notes = [...section.querySelectorAll(".figure-notes > div")].map((note) => note.innerText.replace(/\n+/, ": "));
+  const words = (element, tag) => element.querySelector(tag).textContent.trim();
+  const notes = [...section.querySelectorAll(".figure-notes > div")].map((note) => `${words(note, "dt")}: ${words(note, "dd")}`);
   const cautions = [...section.querySelectorAll(".caution")].map((caution) => caution.innerText);
   const title = brokenIntoLines(section.querySelector("h2").textContent, FILE_LINE_CHARACTERS * 0.75);
   const below = [notes.join(" \u00b7 "), ...cautions].flatMap((text) => brokenIntoLines(text, FILE_LINE_CHARACTERS));
@@ -155,8 +157,17 @@ function addSvgButton(plot) {
   plot.closest(".figure").querySelector(".figure-actions").append(button);
 }
 
+/** A step of a curve leads to the failures up to its day, where the trace names their address. */
+function followSteps(plot) {
+  plot.on?.("plotly_click", ({ points }) => {
+    const { x, data } = points[0];
+    if (data.meta?.behind) location.assign(`${data.meta.behind}&until_day=${Math.round(x * DAYS_PER_MONTH)}`);
+  });
+}
+
 async function showFigure(plot) {
   await draw(plot);
+  followSteps(plot);
   plot.closest(".figure").querySelectorAll("details.as-table").forEach((table) => (table.open = false));
   addSvgButton(plot);
   widthWatch.observe(plot);

@@ -10,12 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.duration.hazard_regression import PHReg
+from statsmodels.stats.multitest import multipletests
 
 from outcomes.estimators.comparison import (
     METHOD,
     WITHIN_STRATA,
     LogRank,
     crossing,
+    holm,
     log_rank,
     pairwise_log_rank,
 )
@@ -206,3 +208,13 @@ def test_two_hundred_groups_take_no_time_to_speak_of() -> None:
     assert result is not None
     assert result.df == 199
     assert 120 < result.statistic < 290
+
+
+@a_few
+@given(st.lists(st.none() | st.floats(0, 1), max_size=12))
+def test_holm_is_that_of_statsmodels(p):
+    found = holm(p)
+    tested = [value for value in p if value is not None]
+    expected = multipletests(tested, method="holm")[1] if tested else []
+    assert [value for value in found if value is not None] == pytest.approx(expected, rel=1e-12)
+    assert [value is None for value in found] == [value is None for value in p]

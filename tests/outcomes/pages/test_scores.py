@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from datetime import timedelta
+from html import unescape
 
 import pytest
 from django.db import connection
@@ -101,7 +102,7 @@ def test_an_unknown_choice_names_itself_and_its_choices(page, query, address, ar
     response = page(address, args, **query)
     assert response.status_code == 400
     [(name, value)] = query.items()
-    assert f"{name}: '{value}' is not one of" in response.content.decode()
+    assert f"{name}: '{value}' is not one of" in unescape(response.content.decode())
 
 
 def test_nobody_answered(page):

@@ -4,6 +4,7 @@ import base64
 import hmac
 from argparse import ArgumentParser
 from hashlib import sha256
+from io import StringIO
 from typing import Any
 
 from django.conf import settings
@@ -12,12 +13,16 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 from rich.progress import Progress
 
+from outcomes.failure import REOPERATED, SOURCES, STRUCTURE
+from outcomes.models import OwnDefinition
+from outcomes.naming import define_failure, name_cohort
 from registry.demo.cast import Cast
 from registry.demo.load import load
 from registry.demo.people import already_there
 from registry.demo.scenario import DEFAULT_PATIENTS, DEFAULT_SEED, generate
 from registry.demo.truth import Truth
 from registry.management.example import CommandWithExample
+from registry.models import Unit, User
 from registry.patient_link.entering import open_links
 from registry.patient_link.making import address
 from registry.vocabulary import Role
@@ -43,6 +48,7 @@ class Command(CommandWithExample):
         call_command("migrate", verbosity=0)
         cast = Cast.read()
         self._load_once(cast, options["patients"], options["seed"])
+        _name_once(cast)
         call_command("survival", stdout=self.stdout)
         self._write(cast)
         self._sign_ins(cast)
@@ -69,7 +75,7 @@ class Command(CommandWithExample):
         coordinator = next(account for account in cast.accounts if account.role == Role.COORDINATOR)
         out = settings.LOCAL_DIR / "out"
         self.stdout.write("Written:")
-        call_command("briefing", out=out, stdout=self.stdout)
+        call_command("briefing", out=out, stdout=self.stdout, stderr=StringIO())
         try:
             call_command(
                 "release",
@@ -102,6 +108,17 @@ class Command(CommandWithExample):
             f"\nOne invented patient's link, to try ({link.get_language_display()}; "
             f"year of birth {patient.born_on.year}):\n  {site}{address(link).removeprefix(settings.SITE_URL)}"
         )
+
+
+def _name_once(cast: Cast) -> None:
+    """A definition of failure of one unit's own and a cohort that its audit lead shares with it."""
+    account = next(account for account in cast.accounts if account.role == Role.AUDIT_LEAD)
+    lead, unit = User.objects.get(username=account.username), Unit.objects.get(code=account.units[0])
+    if OwnDefinition.objects.filter(unit=unit).exists():
+        return
+    seen_or_done = [code for code, source in SOURCES.items() if source.kind in (REOPERATED, STRUCTURE)]
+    define_failure(lead, unit, "Not healed, or operated on again", seen_or_done)
+    name_cohort(lead, "Medial bucket-handles", {"meniscus": "medial", "pattern": "bucket_handle"}, unit)
 
 
 def demo_password(username: str) -> str:

@@ -1,0 +1,177 @@
+"""Step curves of repairs, standing or turned round to failed: line, interval, censor ticks."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil
+from typing import Any
+
+from outcomes.charts.steps import Look
+from outcomes.estimators.cautions import FEW_AT_RISK
+from outcomes.estimators.survival import SurvivalCurve
+from outcomes.results import Group
+from outcomes.wording import DAYS_PER_MONTH
+
+# Censor ticks closer than this many months would be one smear of ink.
+TICK_GAP_MONTHS = 0.5
+FADED = 0.35
+
+Trace = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """One group's curve ready to be drawn: months, and shares standing or, turned round, failed.
+
+    Limits are None where undefined; before the first failure both are the curve itself. `sure` steps lead
+    up to where fewer than FEW_AT_RISK are left for good; late entries may bring them back before. `behind` is
+    the address of the failures behind the steps, if there is one.
+    """
+
+    group: Group
+    look: Look
+    months: tuple[float, ...]
+    share: tuple[float, ...]
+    lower: tuple[float | None, ...]
+    upper: tuple[float | None, ...]
+    sure: int
+    behind: str = ""
+
+    @property
+    def label(self) -> str:
+        return self.group.label
+
+    @property
+    def curve(self) -> SurvivalCurve:
+        return self.group.curve
+
+    def steps(self, first: int, last: int) -> list[int]:
+        """From one place to another, both drawn, those where the share steps: the others lie on the line."""
+        between = range(first + 1, last)
+        return [
+            first,
+            *(p for p in between if self.share[p] != self.share[p - 1]),
+            *([last] if last > first else []),
+        ]
+
+
+def drawn(group: Group, look: Look, *, as_failure: bool = False, behind: str = "") -> Drawn:
+    """Make a group ready to be drawn."""
+    curve = group.curve
+    months = (0.0, *(day / DAYS_PER_MONTH for day in curve.time))
+    limits = zip(curve.survival, curve.lower, curve.upper, strict=True)
+    lower, upper = zip(
+        (1.0, 1.0), *((1.0, 1.0) if s == 1 else (low, high) for s, low, high in limits), strict=True
+    )
+    if as_failure:
+        lower, upper = upper, lower
+    return Drawn(
+        group,
+        look,
+        months,
+        _turned((1.0, *curve.survival), as_failure),
+        _turned(lower, as_failure),
+        _turned(upper, as_failure),
+        _sure_steps(curve),
+        behind,
+    )
+
+
+def _sure_steps(curve: SurvivalCurve) -> int:
+    enough = [place for place, at_risk in enumerate(curve.at_risk) if at_risk >= FEW_AT_RISK]
+    return enough[-1] + 1 if enough else 0
+
+
+def _turned(shares: Iterable[Any], as_failure: bool) -> tuple[Any, ...]:
+    return tuple(1 - share if as_failure and share is not None else share for share in shares)
+
+
+def tick_months(groups: Iterable[Group], *, fewer: bool = False) -> list[int]:
+    """Months of the axis: every half year of short follow-up, else every year, or half as many."""
+    last = max(group.curve.time[-1] for group in groups) / DAYS_PER_MONTH
+    step = (6 if last <= 30 else 12) * (2 if fewer else 1)
+    return list(range(0, step * ceil(max(last, 1) / step) + 1, step))
+
+
+def rounded(months: Iterable[float]) -> list[float]:
+    """A hundredth of a month is finer than any screen."""
+    return [round(month, 2) for month in months]
+
+
+# --- traces -----------------------------------------------------------------------------------
+
+
+def curve_traces(of: Drawn, **axes: str) -> Iterator[Trace]:
+    """Band, line and censor ticks of one group; the line fades where few are left."""
+    yield _band(of, axes)
+    last = len(of.months) - 1
+    yield _line(of, of.steps(0, of.sure), 1.0, axes)
+    if of.sure < last:
+        yield _line(of, of.steps(of.sure, last), FADED, axes)
+    yield _censor_ticks(of, axes)
+
+
+def _line(of: Drawn, places: list[int], opacity: float, axes: dict[str, str]) -> Trace:
+    return {
+        **axes,
+        "type": "scatter",
+        "mode": "lines",
+        "name": of.label,
+        "x": rounded(of.months[place] for place in places),
+        "y": [of.share[place] for place in places],
+        "line": {"shape": "hv", "color": of.look.colour, "dash": of.look.dash, "width": 2.2},
+        "opacity": opacity,
+        "hovertemplate": f"{of.label}: %{{y:.1%}} at %{{x:.1f}} months<extra></extra>",
+        **({"meta": {"behind": of.behind}} if of.behind else {}),
+    }
+
+
+def _band(of: Drawn, axes: dict[str, str]) -> Trace:
+    steps = [(of.months[place], of.lower[place], of.upper[place]) for place in of.steps(0, of.sure)]
+    known = [step for step in steps if None not in step]
+    top = _stairs([(month, high) for month, _, high in known])
+    bottom = _stairs([(month, low) for month, low, _ in known])
+    outline = [*top, *reversed(bottom)]
+    return {
+        **axes,
+        "type": "scatter",
+        "mode": "lines",
+        "x": rounded(month for month, _ in outline),
+        "y": [share for _, share in outline],
+        "fill": "toself",
+        "fillcolor": f"{of.look.colour}/0.14",
+        "line": {"width": 0},
+        "hoverinfo": "skip",
+    }
+
+
+def _stairs(steps: Sequence[tuple[float, Any]]) -> list[tuple[float, Any]]:
+    """Corner points of a step line: level until the next time, then on to the next share."""
+    corners = list(steps[:1])
+    for (_, level), (to, next_level) in pairwise(steps):
+        corners += [(to, level), (to, next_level)]
+    return corners
+
+
+def _censor_ticks(of: Drawn, axes: dict[str, str]) -> Trace:
+    x, y = [], []
+    last = -TICK_GAP_MONTHS
+    for month, share, censored in zip(of.months[1:], of.share[1:], of.curve.censored_at, strict=True):
+        if censored and month >= last + TICK_GAP_MONTHS:
+            last = month
+            x.append(month)
+            y.append(share)
+    return {
+        **axes,
+        "type": "scatter",
+        "mode": "markers",
+        "x": rounded(x),
+        "y": y,
+        "marker": {"symbol": "line-ns-open", "size": 6, "color": of.look.colour, "opacity": 0.6},
+        "hoverinfo": "skip",
+    }
+
+
+def at_risk(of: Drawn, month: float) -> str:
+    """The number at risk at a month of the axis, as printed under it."""
+    return f"{of.curve.at(month * DAYS_PER_MONTH).at_risk:,}"
