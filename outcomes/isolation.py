@@ -55,16 +55,8 @@ def splits_shown(
 ) -> list[Stratum]:
     """Those of the strata by which a cohort that is not refused may be split, in their order. One query."""
     asked = list(strata)
-    if not asked:
-        return []
-    levels = {_level(stratum): stratum.expression for stratum in asked}
-    counts = {
-        f"{_level(stratum)}_{place}": _surgeons(Q(**{_level(stratum): code}))
-        for stratum in asked
-        for place, code in enumerate(stratum.levels)
-    }
-    surgeons = _hidden(person, cohort, units).alias(**levels).aggregate(**counts)
-    return [stratum for stratum in asked if not _isolates(stratum, surgeons)]
+    whole = joined_splits(person, cohort, units, asked)
+    return [stratum for stratum in asked if any(stratum is shown for shown in whole)]
 
 
 def joined_splits(
@@ -109,7 +101,3 @@ def _surgeons(condition: Q) -> Count:
 
 def _level(stratum: Stratum) -> str:
     return f"level_of_{stratum.code}"
-
-
-def _isolates(stratum: Stratum, surgeons: dict[str, int]) -> bool:
-    return any(surgeons[f"{_level(stratum)}_{place}"] == 1 for place in range(len(stratum.levels)))

@@ -211,6 +211,11 @@ SMOKING = Stratum(
 )
 
 
+def unsplit(note: str) -> Stratum:
+    """All repairs as one level, where a cohort may be split by nothing; `note` says why."""
+    return Stratum("all", "nothing", Value("all"), {"all": "All repairs"}, said="", note=note)
+
+
 def taken_together(stratum: Stratum, codes: Collection[str]) -> Stratum:
     """The same stratum with some of its levels as one, the last; their order then says nothing."""
     labels = [label for code, label in stratum.levels.items() if code in codes]

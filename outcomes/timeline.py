@@ -3,7 +3,8 @@
 Both a cohort's counts and one repair's standing are read from here.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
@@ -61,30 +62,44 @@ def _only(rows: Events, column: str, keys: Keys) -> Events:
     return rows if keys is None else rows.filter(**{f"{column}__in": keys})
 
 
-def _sightings(model: type[Model], day: str, knees: Keys, **conditions: Any) -> Events:
-    rows = model._default_manager.filter(**conditions).order_by()
-    known = rows.annotate(of_knee=F("knee_id"), known_on=F(day)).values("of_knee", "known_on")
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """A kind of row that shows a knee well on a day: where it did not fail then."""
+
+    model: type[Model]
+    day: str
+    conditions: Mapping[str, str] = field(default_factory=dict)
+
+    def rows(self) -> QuerySet[Any, Any]:
+        return self.model._default_manager.filter(**self.conditions).order_by()
+
+
+EXAMINED = (
+    Sighting(Visit, "seen_on"),
+    Sighting(SecondLook, "looked_on"),
+    Sighting(Reoperation, "operated_on"),
+    Sighting(IndexProcedure, "operated_on"),
+)
+# A score or a patient's report counts only when it asked and was answered "no".
+TOLD = (
+    Sighting(Contact, "contacted_on"),
+    Sighting(ScoreResponse, "answered_on", {"reoperated_since": ReoperatedSince.NO}),
+    Sighting(PatientReport, "answered_on", {"operated_again": OperatedAgain.NO}),
+)
+
+
+def _sightings(kind: Sighting, knees: Keys) -> Events:
+    known = kind.rows().annotate(of_knee=F("knee_id"), known_on=F(kind.day)).values("of_knee", "known_on")
     return _only(known, "of_knee", knees)
 
 
 def _last_known_well(knees: Keys, *, examined: bool) -> tuple[CTE, CTE]:
     """Latest day each knee was examined or, if that suffices, known not to have been operated on again.
 
-    A score or a patient's report counts only when it asked and was answered "no"; imaging alone tells nothing
-    of reoperations.
+    Imaging alone tells nothing of reoperations.
     """
-    first, *others = (
-        _sightings(Visit, "seen_on", knees),
-        _sightings(SecondLook, "looked_on", knees),
-        _sightings(Reoperation, "operated_on", knees),
-        _sightings(IndexProcedure, "operated_on", knees),
-    )
-    if not examined:
-        others += [
-            _sightings(Contact, "contacted_on", knees),
-            _sightings(ScoreResponse, "answered_on", knees, reoperated_since=ReoperatedSince.NO),
-            _sightings(PatientReport, "answered_on", knees, operated_again=OperatedAgain.NO),
-        ]
+    kinds = EXAMINED if examined else (*EXAMINED, *TOLD)
+    first, *others = (_sightings(kind, knees) for kind in kinds)
     union = CTE(first.union(*others, all=True), name="sightings")
     latest = union.queryset().values("of_knee").annotate(known_on=Max("known_on"))
     return union, CTE(latest, name="known_well", materialized=True)

@@ -12,7 +12,6 @@ from django.db.models import (
     F,
     IntegerField,
     Min,
-    Model,
     OuterRef,
     Q,
     QuerySet,
@@ -31,20 +30,9 @@ from outcomes.estimators.interval import NonParametricMLE, turnbull
 from outcomes.estimators.survival import SurvivalCurve, kaplan_meier
 from outcomes.failure import REOPERATED, FailureDefinition
 from outcomes.results import FEWEST_SHOWN
-from outcomes.timeline import FAILED, entered_late, timeline
+from outcomes.timeline import EXAMINED, FAILED, TOLD, Sighting, entered_late, timeline
 from registry.database import Days, long_ago, never
-from registry.models import (
-    Contact,
-    IndexProcedure,
-    PatientReport,
-    Reoperation,
-    Repair,
-    ScoreResponse,
-    SecondLook,
-    SecondLookFinding,
-    Visit,
-)
-from registry.vocabulary import OperatedAgain, ReoperatedSince
+from registry.models import Repair, SecondLookFinding
 
 INTERVALS = (
     "A failure seen at an examination lies after the last one before it (else the operation); one told by a "
@@ -145,27 +133,17 @@ def _with_examinations(repairs: Any, definition: FailureDefinition) -> Any:
 
 def _last_intact() -> Any:
     """Day from operation on which a repair that failed was last known not to have."""
-    examined = (
-        _latest(Visit, "seen_on"),
-        _latest(SecondLook, "looked_on"),
-        _latest(Reoperation, "operated_on"),
-        _latest(IndexProcedure, "operated_on"),
-    )
-    told = (
-        _latest(Contact, "contacted_on"),
-        _latest(ScoreResponse, "answered_on", reoperated_since=ReoperatedSince.NO),
-        _latest(PatientReport, "answered_on", operated_again=OperatedAgain.NO),
-    )
+    examined, told = ([_latest(kind) for kind in kinds] for kinds in (EXAMINED, TOLD))
     seen = When(examined_on=F("ended_on"), then=Greatest(*examined))
     known_on = Case(seen, default=Greatest(*examined, *told))
     return Days(Greatest(known_on, "started_on"), F("started_on"))
 
 
-def _latest(model: type[Model], day: str, **conditions: Any) -> Any:
+def _latest(kind: Sighting) -> Any:
     """Latest such day of the knee before the failure was seen; reads an index, for failed repairs alone."""
-    earlier = {"knee": OuterRef("tear__procedure__knee"), f"{day}__lt": OuterRef("ended_on")}
-    rows = model._default_manager.filter(**earlier, **conditions).order_by(f"-{day}")
-    return Coalesce(Subquery(rows.values(day)[:1]), long_ago())
+    earlier = {"knee": OuterRef("tear__procedure__knee"), f"{kind.day}__lt": OuterRef("ended_on")}
+    rows = kind.rows().filter(**earlier).order_by(f"-{kind.day}")
+    return Coalesce(Subquery(rows.values(kind.day)[:1]), long_ago())
 
 
 def _plain_curve(table: pd.DataFrame) -> SurvivalCurve:

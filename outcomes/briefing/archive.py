@@ -13,6 +13,7 @@ from outcomes.briefing.block import Numbers, numbers
 from outcomes.briefing.changes import Difference, at, differences
 from outcomes.briefing.document import briefing_html
 from outcomes.briefing.gather import Contents, Say, gather
+from outcomes.briefing.mixing import refuse_one_surgeon
 from outcomes.cache import data_version, remembered
 from outcomes.definitions import definition_coded
 from outcomes.models import Briefing
@@ -28,10 +29,11 @@ def make_briefing(brief: Brief, by: User, say: Say = lambda section: None) -> Br
     PermissionDenied
         When this person may not brief on the unit.
     AskedWronglyError
-        When no primary repair can be counted.
+        When no primary repair can be counted, or the period would show one surgeon's results.
     """
     if not units_for(by, Action.BRIEF).filter(pk=brief.unit.pk).exists():
         raise PermissionDenied
+    refuse_one_surgeon(brief)
     contents = gather(brief, by, last_before_today(brief), say)
     say("the file")
     return _archived(contents, by)

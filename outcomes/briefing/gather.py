@@ -14,6 +14,7 @@ from outcomes.briefing.cases import Cases, cases_of
 from outcomes.briefing.changes import reference_of
 from outcomes.briefing.complications import Complications, complications_in
 from outcomes.briefing.looks import Looks, looks_of
+from outcomes.briefing.mixing import splits_for_all
 from outcomes.briefing.ramp import ramp_in
 from outcomes.cache import data_version
 from outcomes.certainty import LookedAt, clinic_and_look
@@ -107,7 +108,9 @@ def gather(brief: Brief, by: User, previous: Briefing | None, say: Say = lambda 
 
 
 def _survival(brief: Brief) -> tuple[SurvivalResult, ...]:
-    results = survival_results(brief.followed, brief.units, brief.definition, brief.closed_on)
+    results = survival_results(
+        brief.followed, brief.units, brief.definition, brief.closed_on, splits_for_all(brief)
+    )
     if not results:
         raise AskedWronglyError(
             f"until: no primary repair of {brief.unit} operated up to {brief.until or brief.closed_on} "

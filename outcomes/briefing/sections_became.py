@@ -11,6 +11,7 @@ from outcomes import wording
 from outcomes.briefing import cases, looks
 from outcomes.briefing.changes import told_since_last
 from outcomes.briefing.gather import ALL, Contents
+from outcomes.briefing.mixing import left_out
 from outcomes.briefing.section import Section
 from outcomes.briefing.shares_figure import share_said, shares_figure
 from outcomes.charts.beside_look import look_figure
@@ -21,14 +22,21 @@ from outcomes.charts.score_course import course_figures
 from outcomes.charts.survival import landmark_table, survival_figure
 from outcomes.response import EARLY, WHO_ANSWERS, Response
 from outcomes.results import SurvivalResult
+from outcomes.strata import MAIN_STRATA
 from registry.vocabulary import LookReason, TimePoint
 
 
 def survival_section(contents: Contents) -> Section:
-    """All repairs as one curve, and split three ways."""
-    first = contents.survival[0]
-    figures = [_overall(first), *(survival_figure(result) for result in contents.survival)]
-    return Section("survival", "Survival of the repairs", figures=tuple(figures))
+    """All repairs as one curve, and split in the ways that show no surgeon alone."""
+    split = [result for result in contents.survival if result.stratum_code in MAIN_STRATA]
+    figures = [_overall(contents.survival[0]), *(survival_figure(result) for result in split)]
+    missing = left_out([result.stratum_code for result in split])
+    return Section(
+        "survival",
+        "Survival of the repairs",
+        words=(missing,) if missing else (),
+        figures=tuple(figures),
+    )
 
 
 def _overall(result: SurvivalResult) -> Figure:

@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from typing import Any
 
+# Labels of facts on how the numbers came about.
+METHOD = ("Method", "References")
+
 
 @dataclass(frozen=True, slots=True)
 class DataTable:
@@ -24,3 +27,13 @@ class Figure:
     cautions: tuple[str, ...]
     table: DataTable
     csv_url: str = ""
+
+    @property
+    def said(self) -> tuple[tuple[str, str], ...]:
+        """The facts that everybody reads."""
+        return tuple(fact for fact in self.facts if fact[0] not in METHOD)
+
+    @property
+    def method(self) -> tuple[tuple[str, str], ...]:
+        """The facts on how the numbers came about."""
+        return tuple(fact for fact in self.facts if fact[0] in METHOD)

@@ -1,6 +1,7 @@
 """Whom a surgeon repairs, and what the other surgeons' results would have one expect of these."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from outcomes import wording
@@ -122,26 +123,23 @@ def _ratio_plot(ratio: ObservedExpected, whose: Whose) -> dict[str, Any]:
 def mix_figure(levels: Sequence[Level], context: Context, whose: Whose, csv_url: str = "") -> Figure:
     """Draw each level's share of the surgeon's repairs beside its share of everybody's."""
     title = f"{whose.starting} case mix beside that of all surgeons here"
-    return Figure(
-        name="own-case-mix",
-        title=title,
-        plot=_mix_plot(levels),
-        facts=_mix_facts(levels, context, whose),
-        cautions=(MIX_IS_NO_RESULT,),
-        table=_mix_table(title, levels, whose),
-        csv_url=csv_url,
-    )
+    return replace(_beside(levels, context, whose, title, csv_url), cautions=(MIX_IS_NO_RESULT,))
 
 
 def indications_figure(levels: Sequence[Level], context: Context, whose: Whose, csv_url: str = "") -> Figure:
     """Draw how many repairs were within the six prerequisites, beside everybody's."""
     title = f"{whose.starting} repairs by the six prerequisites, beside those of all surgeons here"
+    found = _beside(levels, context, whose, title, csv_url)
+    return replace(found, name="own-indications", cautions=(AUDIT_ONLY,))
+
+
+def _beside(levels: Sequence[Level], context: Context, whose: Whose, title: str, csv_url: str) -> Figure:
     return Figure(
-        name="own-indications",
+        name="own-case-mix",
         title=title,
         plot=_mix_plot(levels),
         facts=_mix_facts(levels, context, whose),
-        cautions=(AUDIT_ONLY,),
+        cautions=(),
         table=_mix_table(title, levels, whose),
         csv_url=csv_url,
     )

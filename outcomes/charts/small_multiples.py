@@ -19,7 +19,7 @@ MOST_PANELS = 12
 COLUMNS, NARROW_COLUMNS = 3, 2
 # Heights in pixels: a panel, over it its name in up to three lines, under it months and numbers at risk.
 PANEL_PX, ABOVE_PX, BELOW_PX = 150, 54, 52
-FOOT_PX = 34
+FOOT_PX = 48
 AT_RISK_BELOW_PX = 36
 GUTTER = 0.06
 NAME_CHARACTERS, NARROW_NAME_CHARACTERS = 24, 14
@@ -138,8 +138,9 @@ def _share_axis(panel: int, top: float, height: float, column: int) -> dict[str,
 
 def _axis_name(*, as_failure: bool) -> Trace:
     """What both axes and the lowest numbers are, once for all panels."""
+    axis = FAILED if as_failure else STANDING
     return {
-        "text": f"{FAILED if as_failure else STANDING}; months since the operation;<br>under them: at risk",
+        "text": "<br>".join((f"{axis};", "months since the operation;", "under them: at risk")),
         "xref": "paper",
         "yref": "paper",
         "x": 0,

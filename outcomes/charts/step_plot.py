@@ -1,6 +1,7 @@
 """Several step curves in one drawing, with the numbers at risk in rows under the axis."""
 
 from collections.abc import Iterator, Sequence
+from itertools import accumulate
 from operator import itemgetter
 from typing import Any
 
@@ -11,6 +12,8 @@ CURVES_PX, AXIS_PX, ROW_PX = 340, 84, 24
 MARGIN_PX = 12
 # Labels at the ends of curves keep this distance (share of the y axis), so that they do not overlap.
 LABEL_GAP = 0.065
+# A label stands on its place: higher up it would leave the axis.
+HIGHEST_LABEL = 0.97
 STANDING, FAILED = "Repairs still standing", "One less the share standing"
 
 
@@ -45,7 +48,7 @@ def _layout(curves: Sequence[Drawn], ticks: list[int], *, as_failure: bool) -> d
             "title": {"text": "Months since the operation", "standoff": 6},
             "tickvals": ticks,
             # Starts before 0, so that the first number at risk stands clear of the names beside it.
-            "range": [-ticks[-1] * 0.03, ticks[-1] * 1.02],
+            "range": [-ticks[-1] * 0.05, ticks[-1] * 1.02],
             "anchor": "y",
             "showgrid": False,
             "ticks": "outside",
@@ -84,20 +87,29 @@ def _at_risk_title(table_height: float) -> Trace:
 
 def _labels(curves: Sequence[Drawn], *, upward: bool) -> Iterator[Trace]:
     """The name of each group at the end of its curve, pushed apart where curves end together."""
-    ends = sorted(((of.share[-1] + 0.01, of) for of in curves), key=itemgetter(0), reverse=not upward)
-    limit = 0.01 if upward else 1.0
-    for place, of in ends:
-        kept = max(place, limit) if upward else min(place, limit)
-        limit = kept + LABEL_GAP if upward else kept - LABEL_GAP
+    ends = sorted(((of.share[-1] + 0.01, of) for of in curves), key=itemgetter(0))
+    places = _apart([place for place, _ in ends], upward=upward)
+    for place, (_, of) in zip(places, ends, strict=True):
         yield {
             "text": of.label,
             "x": of.months[-1],
-            "y": kept,
+            "y": place,
             "xanchor": "right",
             "yanchor": "bottom",
             "showarrow": False,
             "font": {"color": of.look.colour, "weight": 700},
         }
+
+
+def _apart(wanted: Sequence[float], *, upward: bool) -> list[float]:
+    """Rising places at least LABEL_GAP apart, pushed away from where the curves came from, on the axis."""
+    rungs = [LABEL_GAP * rung for rung in range(len(wanted))]
+    if upward:
+        lifted = accumulate(wanted, lambda below, own: max(own, below + LABEL_GAP))
+        return [min(place, HIGHEST_LABEL - rung) for place, rung in zip(lifted, reversed(rungs), strict=True)]
+    lowered = accumulate(reversed(wanted), lambda above, own: min(own, above - LABEL_GAP))
+    kept = [min(place, HIGHEST_LABEL - rung) for place, rung in zip(lowered, rungs, strict=True)]
+    return [max(place, rung) for place, rung in zip(reversed(kept), rungs, strict=True)]
 
 
 def _at_risk_traces(of: Drawn, row: int, ticks: list[int]) -> Iterator[Trace]:

@@ -12,15 +12,15 @@ from outcomes.charts.figure import DataTable, Figure
 from outcomes.charts.small_multiples import MOST_PANELS, small_multiples
 from outcomes.charts.step_curves import Drawn, drawn
 from outcomes.charts.step_plot import step_plot
-from outcomes.charts.steps import SERIES, look
+from outcomes.charts.steps import look
 from outcomes.estimators import comparison, trend
 from outcomes.estimators.cautions import crossing_curves
 from outcomes.estimators.survival import LANDMARK_DAYS, Landmark
 from outcomes.results import Group, SurvivalResult
 from outcomes.strata import UNKNOWN
 
-# More curves in one drawing cannot be told apart.
-MOST_IN_ONE = SERIES
+# More curves with their bands in one drawing cannot be told apart; chosen by hand.
+MOST_IN_ONE = 5
 TURNED = "One less the share still standing, of the same estimate."
 NO_RISK = (
     "{n} ended by death, knee replacement or another tear: one less the share standing is then not the risk "

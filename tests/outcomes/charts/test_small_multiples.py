@@ -123,7 +123,7 @@ def test_the_figure_chooses_by_how_many_are_drawn():
     assert "yaxis3" not in one.plot["layout"]
     assert "Drawing" not in dict(one.facts)
     many = survival_figure(result([group(n) for n in range(MOST_IN_ONE + 1)]))
-    assert "yaxis9" in many.plot["layout"]
+    assert f"yaxis{MOST_IN_ONE + 1}" in many.plot["layout"]
     assert dict(many.facts)["Drawing"].startswith("Too many groups for one drawing")
     assert "#" not in json.dumps(many.plot)
 

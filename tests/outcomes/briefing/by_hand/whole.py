@@ -21,6 +21,7 @@ from tests.outcomes.briefing.by_hand.formulas import (
     told,
     trend,
 )
+from tests.outcomes.briefing.by_hand.mixing import TOGETHER, mixed
 from tests.outcomes.briefing.by_hand.strata import STRATA, repairs_of
 
 PUBLISHED = Path(__file__).parents[4] / "fixtures" / "published"
@@ -120,19 +121,26 @@ class ByHand:
             "all": _group(self.rows),
             "entered_late": int((self.rows["entry"] > 0).sum()),
             "left_out": self.left_out,
-            "by": holm({code: self._by(code) for code in ORDERED}),
+            "by": holm({code: self._by(code, told) for code, told in self._told_as().items() if told}),
         }
 
-    def _by(self, code: str) -> dict[str, Any]:
+    def _told_as(self) -> "dict[str, dict[str, str] | None]":
+        """For each split, the level that each level is told as; a unit of one surgeon is told as it is."""
+        if self.here["lead_surgeon_id"].nunique() < 2:
+            return {code: {level: level for level in self.here[f"by_{code}"]} for code in ORDERED}
+        return {code: mixed(self.followed, self.followed[f"by_{code}"]) for code in ORDERED}
+
+    def _by(self, code: str, told: dict[str, str]) -> dict[str, Any]:
         column = f"by_{code}"
-        found: dict[str, Any] = {"groups": {level: _group(rows) for level, rows in self.rows.groupby(column)}}
-        known = self.rows[self.rows[column] != "unknown"]
-        order = [level for level in ORDERED[code] if (known[column] == level).any()]
+        split = self.rows.assign(**{column: self.rows[column].map(told)})
+        found: dict[str, Any] = {"groups": {level: _group(rows) for level, rows in split.groupby(column)}}
+        known = split[split[column] != "unknown"]
+        order = [level for level in (*ORDERED[code], TOGETHER) if (known[column] == level).any()]
         if len(order) < 2 or not known["failed"].any():
             return found
         tested = log_rank(known, column, order)
         found["log_rank"] = tested["test"]
-        if code != "ligament" and len(order) > 2:
+        if code != "ligament" and TOGETHER not in order and len(order) > 2:
             found["trend"] = trend(tested, [ORDERED[code].index(level) + 1 for level in order])
         failures = known[known["failed"]]
         # A Cox model is fitted where every group failed at least once, from five failures a coefficient on.
