@@ -149,7 +149,7 @@ def _looks(of: Of, csv_url: str) -> Answer:
 
 
 def _means(of: Of, csv_url: str) -> Answer:
-    strata, not_split = of.splits(of.form.strata)
+    strata, not_split = of.joined_splits(of.form.strata)
     counted, context = _counted(of, *strata)
     results = [means_result(counted, stratum, context) for stratum in strata] if context.n else []
     figures = [means.means_figure(result, csv_url) for result in results]
@@ -185,7 +185,9 @@ def _in_print(of: Of, csv_url: str) -> Answer:
 
 
 def _places(of: Of, csv_url: str) -> Answer:
-    of.must_split(MENISCUS, ZONE)
+    _, not_split = of.splits([MENISCUS, ZONE])
+    if not_split:
+        return Answer([], view_rows.PLACES, (), not_split)
     _, context = _counted(of)
     result = places_result(of.cohort.repairs(of.units), of.definition, context)
     figures = [places_figure(result, csv_url)] if context.n else []

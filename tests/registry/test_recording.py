@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, connection, transaction
+from django.utils import timezone
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
@@ -460,7 +461,7 @@ def every_repair_stands_somewhere(unit: Unit) -> None:
     for definition in DEFINITIONS.values():
         assert standings(repairs, definition).keys() == {each.pk for each in repairs}
         counted = count_table(
-            Cohort(which="all").repairs(Unit.objects.filter(pk=unit.pk)), definition, (), OPERATED_ON
+            Cohort(which="all").repairs(Unit.objects.filter(pk=unit.pk)), definition, (), timezone.localdate()
         )
         assert counted["n"].sum() == len(repairs)
 

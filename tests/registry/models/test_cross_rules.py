@@ -31,8 +31,8 @@ from registry.models import (
     Visit,
 )
 from registry.models.cross_rules import CROSS_RULES, CrossRule
-from registry.models.history_rules import history_rules
-from registry.models.triggers import PREFIX
+from registry.models.history_rules import history_rules, kept_models
+from registry.models.triggers import COUNTING, PREFIX
 from registry.recording import Act, correct, record, withdraw
 from tests import factories
 from tests.conftest import Cast
@@ -667,10 +667,13 @@ def test_every_rule_is_tried() -> None:
 def test_every_rule_is_in_the_database() -> None:
     rules = (*CROSS_RULES, *history_rules())
     if connection.vendor == "postgresql":
-        expected = {rule.name for rule in rules}
+        expected = {rule.name for rule in rules} | {COUNTING}
         query = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal"
     else:
         expected = {f"{PREFIX}{rule.name}_{verb.lower()}" for rule in rules for verb in rule.verbs}
+        tables = [model._meta.db_table for model in kept_models()]
+        verbs = ("insert", "update", "delete")
+        expected |= {f"{PREFIX}{table}_counts_{verb}" for table in tables for verb in verbs}
         query = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
     with connection.cursor() as cursor:
         cursor.execute(query)
