@@ -20,7 +20,8 @@ from outcomes.pages.views import VIEWS
 from registry.models import IndexProcedure, Surgeon, Unit, User
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+# Every page of the table is opened on each engine by tests of its own.
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 # What an address answers. The lead of a unit that agreed to show results of single surgeons is answered as
 # any lead ("=") where these do not matter; "-" is not asked here, because it starts a browser to print.
