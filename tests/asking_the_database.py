@@ -1,11 +1,13 @@
 """A plugin of pytest: only tests that ask the database. The others show the same on every engine.
 
-So do those marked `any_engine`: what they ask is asked on each engine by other tests too.
+So do those marked `any_engine`, and those of pages: what they ask is asked on each engine by other tests too.
+That every page opens on each engine is shown by the tests of access, of views and of counts of queries.
 """
 
 import pytest
 
 DATABASE_FIXTURES = {"db", "transactional_db"}
+OPENING_EVERY_PAGE = {"test_access.py", "test_views.py", "test_query_counts.py"}
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -15,7 +17,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _asks(item: pytest.Item) -> bool:
-    if item.get_closest_marker("any_engine"):
+    of_a_page = "pages" in item.path.parts and item.path.name not in OPENING_EVERY_PAGE
+    if of_a_page or item.get_closest_marker("any_engine"):
         return False
     fixtures = set(getattr(item, "fixturenames", ()))
     return bool(fixtures & DATABASE_FIXTURES or item.get_closest_marker("django_db"))

@@ -1,4 +1,7 @@
-"""The suite again, on PostgreSQL: everything that asks the database holds there as it does on SQLite."""
+"""The suite again, on PostgreSQL: what asks the database holds there as it does on SQLite.
+
+Of the tests of pages only those that open every page; `-m slow` runs the others there too.
+"""
 
 import os
 import re
@@ -16,17 +19,27 @@ ASKING = "tests.asking_the_database"
 
 
 @pytest.mark.postgresql
+@pytest.mark.parametrize(
+    "selecting",
+    [
+        pytest.param(["-p", ASKING], id="asking the database"),
+        pytest.param([], id="everything", marks=pytest.mark.slow),
+    ],
+)
 def test_the_whole_suite_holds_on_postgresql(
-    postgresql_url: str, pytestconfig: pytest.Config, record_property: Callable[[str, str], None]
+    selecting: list[str],
+    postgresql_url: str,
+    pytestconfig: pytest.Config,
+    record_property: Callable[[str, str], None],
 ) -> None:
     run = subprocess.run(
-        [sys.executable, "-m", "pytest", "-rfE", "-m", SELECTION, "-p", ASKING, "-p", "no:cacheprovider"],
+        [sys.executable, "-m", "pytest", "-rfE", "-m", SELECTION, *selecting, "-p", "no:cacheprovider"],
         cwd=pytestconfig.rootpath,
         env={name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
         | {"DATABASE_URL": postgresql_url},
         capture_output=True,
         text=True,
-        timeout=20 * 60,
+        timeout=60 * 60,
     )
     said = run.stdout.splitlines()
     failures = [line for line in said if line.startswith(("FAILED", "ERROR"))]

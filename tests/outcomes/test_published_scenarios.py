@@ -33,7 +33,7 @@ from registry.models import (
 from registry.recording import record
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 OPERATED_ON = date(2014, 3, 3)
 CLOSED_ON = date(2024, 3, 3)

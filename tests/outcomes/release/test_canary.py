@@ -22,7 +22,7 @@ from registry.demo.scenario import generate
 from registry.demo.truth import Truth
 from registry.models import Identity, IndexProcedure, Patient, Reoperation, Surgeon, Tear, Unit, User, Visit
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 UNTIL = date(2026, 6, 1)
 
