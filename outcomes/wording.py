@@ -18,7 +18,12 @@ def share_with_interval(point: Landmark) -> str:
         return "-"
     if point.lower is None or point.upper is None:
         return percent(point.survival)
-    return f"{percent(point.survival)} ({100 * point.lower:.1f} to {100 * point.upper:.1f})"
+    return with_limits(point.survival, point.lower, point.upper)
+
+
+def with_limits(share: float | None, lower: float, upper: float) -> str:
+    """Shares in [0, 1] in per cent with one decimal: "82.1 % (78.0 to 85.6)"."""
+    return f"{percent(share)} ({100 * lower:.1f} to {100 * upper:.1f})"
 
 
 def months(days: float | None) -> str:

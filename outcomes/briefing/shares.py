@@ -46,7 +46,7 @@ class Share:
         """As "12.3 % (7.9 to 18.9)"; without limits no per cent is written."""
         if self.limits:
             lower, upper = self.limits
-            return f"{wording.percent(self.failed)} ({100 * lower:.1f} to {100 * upper:.1f})"
+            return wording.with_limits(self.failed, lower, upper)
         return {None: wording.NOT_REACHED, 0.0: "no failure"}.get(self.failed, "a share without interval")
 
     def had_failed(self, by: str) -> str:

@@ -25,7 +25,7 @@ def share_said(share: Proportion, fewest: int) -> str:
     """A share as "36.8 % (19.1 to 59.0)"; of too few that they are."""
     if not is_told(share, fewest) or share.lower is None or share.upper is None:
         return wording.TOO_FEW
-    return f"{wording.percent(share.estimate)} ({100 * share.lower:.1f} to {100 * share.upper:.1f})"
+    return wording.with_limits(share.estimate, share.lower, share.upper)
 
 
 def shares_table(caption: str, head: str, rows: Sequence[Row], fewest: int) -> DataTable:

@@ -62,7 +62,7 @@ def share_text(share: Proportion) -> str:
     """As "82.1 % (78.0 to 85.6)"; a dash where nobody stands behind it."""
     if share.estimate is None or share.lower is None or share.upper is None:
         return "-"
-    return f"{wording.percent(share.estimate)} ({100 * share.lower:.1f} to {100 * share.upper:.1f})"
+    return wording.with_limits(share.estimate, share.lower, share.upper)
 
 
 def kappa_text(found: Kappa | None) -> str:

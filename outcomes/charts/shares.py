@@ -21,7 +21,7 @@ def share_said(share: Proportion) -> str:
     """A share as "36.8 % (19.1 to 59.0)"; of fewer than FEWEST_JUDGED that they are too few."""
     if not is_judged(share) or share.lower is None or share.upper is None:
         return wording.TOO_FEW
-    return f"{wording.percent(share.estimate)} ({100 * share.lower:.1f} to {100 * share.upper:.1f})"
+    return wording.with_limits(share.estimate, share.lower, share.upper)
 
 
 def share_in_full(share: Proportion) -> tuple[object, ...]:

@@ -1,12 +1,11 @@
 """Step curves of repairs, standing or turned round to failed: line, interval, censor ticks."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
-from math import ceil
 from typing import Any
 
-from outcomes.charts.steps import Look
+from outcomes.charts import steps
+from outcomes.charts.steps import FADED, Look, stairs
 from outcomes.estimators.cautions import FEW_AT_RISK
 from outcomes.estimators.survival import SurvivalCurve
 from outcomes.results import Group
@@ -14,7 +13,6 @@ from outcomes.wording import DAYS_PER_MONTH
 
 # Censor ticks closer than this many months would be one smear of ink.
 TICK_GAP_MONTHS = 0.5
-FADED = 0.35
 
 Trace = dict[str, Any]
 
@@ -88,9 +86,7 @@ def _turned(shares: Iterable[Any], as_failure: bool) -> tuple[Any, ...]:
 
 def tick_months(groups: Iterable[Group], *, fewer: bool = False) -> list[int]:
     """Months of the axis: every half year of short follow-up, else every year, or half as many."""
-    last = max(group.curve.time[-1] for group in groups) / DAYS_PER_MONTH
-    step = (6 if last <= 30 else 12) * (2 if fewer else 1)
-    return list(range(0, step * ceil(max(last, 1) / step) + 1, step))
+    return steps.tick_months(max(group.curve.time[-1] for group in groups), fewer=fewer)
 
 
 def rounded(months: Iterable[float]) -> list[float]:
@@ -127,10 +123,10 @@ def _line(of: Drawn, places: list[int], opacity: float, axes: dict[str, str]) ->
 
 
 def _band(of: Drawn, axes: dict[str, str]) -> Trace:
-    steps = [(of.months[place], of.lower[place], of.upper[place]) for place in of.steps(0, of.sure)]
-    known = [step for step in steps if None not in step]
-    top = _stairs([(month, high) for month, _, high in known])
-    bottom = _stairs([(month, low) for month, low, _ in known])
+    limits = [(of.months[place], of.lower[place], of.upper[place]) for place in of.steps(0, of.sure)]
+    known = [step for step in limits if None not in step]
+    top = stairs([(month, high) for month, _, high in known])
+    bottom = stairs([(month, low) for month, low, _ in known])
     outline = [*top, *reversed(bottom)]
     return {
         **axes,
@@ -143,14 +139,6 @@ def _band(of: Drawn, axes: dict[str, str]) -> Trace:
         "line": {"width": 0},
         "hoverinfo": "skip",
     }
-
-
-def _stairs(steps: Sequence[tuple[float, Any]]) -> list[tuple[float, Any]]:
-    """Corner points of a step line: level until the next time, then on to the next share."""
-    corners = list(steps[:1])
-    for (_, level), (to, next_level) in pairwise(steps):
-        corners += [(to, level), (to, next_level)]
-    return corners
 
 
 def _censor_ticks(of: Drawn, axes: dict[str, str]) -> Trace:

@@ -67,13 +67,25 @@ def steps_plot(lines: Sequence[StepLine], rows: Sequence[AtRiskRow], y_title: st
     """Data and layouts of lines that rise from 0, with numbers at risk; nothing where no line is shown."""
     if not lines:
         return {}
-    ticks = _tick_months(max(line.days[-1] for line in lines))
+    ticks = tick_months(max(line.days[-1] for line in lines))
     top = _top(lines)
     traces = [trace for line in lines for trace in _line_traces(line)]
-    traces += [trace for place, row in enumerate(rows) for trace in _at_risk_traces(row, place, ticks)]
+    return over_numbers_at_risk(traces, rows, ticks, [0, top], y_title, list(_labels(lines, top)))
+
+
+def over_numbers_at_risk(
+    traces: Sequence[Trace],
+    rows: Sequence[AtRiskRow],
+    ticks: list[int],
+    y_range: list[float],
+    y_title: str,
+    labels: Sequence[Trace],
+) -> dict[str, Any]:
+    """Data and layouts of anything drawn over months, with the numbers at risk in rows under the axis."""
+    numbers = [trace for place, row in enumerate(rows) for trace in _at_risk_traces(row, place, ticks)]
     return {
-        "data": traces,
-        "layout": _layout(lines, rows, ticks, top, y_title),
+        "data": [*traces, *numbers],
+        "layout": _layout(rows, ticks, y_range, y_title, labels),
         "layout_narrow": {
             "xaxis": {"tickvals": ticks[::2], "range": [-ticks[-1] * 0.14, ticks[-1] * 1.06]},
             "margin": {"l": 46, "r": 12},
@@ -82,9 +94,10 @@ def steps_plot(lines: Sequence[StepLine], rows: Sequence[AtRiskRow], y_title: st
     }
 
 
-def _tick_months(last_day: float) -> list[int]:
+def tick_months(last_day: float, *, fewer: bool = False) -> list[int]:
+    """Months of the axis: every half year of short follow-up, else every year, or half as many."""
     last = last_day / DAYS_PER_MONTH
-    step = 6 if last <= 30 else 12
+    step = (6 if last <= 30 else 12) * (2 if fewer else 1)
     return list(range(0, step * ceil(max(last, 1) / step) + 1, step))
 
 
@@ -145,8 +158,8 @@ def _band(line: StepLine, sure: int) -> Trace:
         elif lower is not None and upper is not None:
             limits.append((month, lower, upper))
     turns = _turning(limits)
-    top = _stairs([(month, upper) for month, _, upper in turns])
-    bottom = _stairs([(month, lower) for month, lower, _ in turns])
+    top = stairs([(month, upper) for month, _, upper in turns])
+    bottom = stairs([(month, lower) for month, lower, _ in turns])
     outline = [*top, *reversed(bottom)]
     return {
         "type": "scatter",
@@ -160,9 +173,9 @@ def _band(line: StepLine, sure: int) -> Trace:
     }
 
 
-def _stairs(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+def stairs(points: Sequence[tuple[float, Any]]) -> list[tuple[float, Any]]:
     """Corner points of a step line: level until the next time, then to its share."""
-    corners = [points[0]]
+    corners = list(points[:1])
     for (_, share), (month, next_share) in pairwise(points):
         corners += [(month, share), (month, next_share)]
     return corners
@@ -187,7 +200,11 @@ def _at_risk_traces(row: AtRiskRow, place: int, ticks: list[int]) -> Iterator[Tr
 
 
 def _layout(
-    lines: Sequence[StepLine], rows: Sequence[AtRiskRow], ticks: list[int], top: float, y_title: str
+    rows: Sequence[AtRiskRow],
+    ticks: list[int],
+    y_range: list[float],
+    y_title: str,
+    labels: Sequence[Trace],
 ) -> dict[str, Any]:
     """Axes and labels; what every figure shares (fonts, colours, grid) is the page's business."""
     height = CURVES_PX + AXIS_PX + ROW_PX * len(rows)
@@ -200,14 +217,14 @@ def _layout(
             "title": {"text": "Months since the operation", "standoff": 6},
             "tickvals": ticks,
             # Starts before 0, so that the first number at risk stands clear of the names beside it.
-            "range": [-ticks[-1] * 0.03, ticks[-1] * 1.02],
+            "range": [-ticks[-1] * 0.05, ticks[-1] * 1.02],
             "anchor": "y",
             "showgrid": False,
             "ticks": "outside",
         },
         "yaxis": {
             "title": {"text": y_title},
-            "range": [0, top],
+            "range": y_range,
             "tickformat": ".0%",
             "domain": [1 - CURVES_PX / height, 1],
         },
@@ -219,7 +236,7 @@ def _layout(
             "tickvals": [-place for place in range(len(rows))],
             "ticktext": [row.label for row in rows],
         },
-        "annotations": [_at_risk_title(table_height), *_labels(lines, top)],
+        "annotations": [_at_risk_title(table_height), *labels],
     }
 
 

@@ -35,19 +35,27 @@ class Ramp:
 
 def ramp_of(units: QuerySet[Unit], surgeon: Surgeon | None = None) -> tuple[Ramp, Ramp]:
     """The looks and finds of one lead surgeon (of nobody when not given) and of all, in one query."""
-    key = surgeon.pk if surgeon else 0
+    table = _counted(IndexProcedure.objects.filter(unit__in=units), surgeon.pk if surgeon else 0)
+    return _ramp(table[table["own"].astype(bool)]), _ramp(table)
+
+
+def ramp_among(operations: QuerySet[IndexProcedure]) -> Ramp:
+    """The looks and finds of these operations, in one query."""
+    return _ramp(_counted(operations, 0))
+
+
+def _counted(operations: QuerySet[IndexProcedure], own_key: int) -> pd.DataFrame:
     found = Tear.objects.filter(procedure=OuterRef("pk"), pattern=Pattern.RAMP)
     rows = (
-        IndexProcedure.objects.filter(unit__in=units, acl__in=TORN)
+        operations.filter(acl__in=TORN)
         .order_by()
         .annotate(
-            own=Case(When(lead_surgeon=key, then=Value(True)), default=Value(False)), found=Exists(found)
+            own=Case(When(lead_surgeon=own_key, then=Value(True)), default=Value(False)), found=Exists(found)
         )
         .values_list("own", "posteromedial_look", "found")
         .annotate(n=Count("pk"))
     )
-    table = pd.DataFrame(list(rows), columns=["own", "look", "found", "n"])
-    return _ramp(table[table["own"].astype(bool)]), _ramp(table)
+    return pd.DataFrame(list(rows), columns=["own", "look", "found", "n"])
 
 
 def ramp_in_print() -> tuple[PublishedFigure, ...]:

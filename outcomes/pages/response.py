@@ -74,7 +74,7 @@ class Row:
             return "-"
         if self._is_small:
             return wording.TOO_FEW
-        return f"{wording.percent(rate.estimate)} ({100 * rate.lower:.1f} to {100 * rate.upper:.1f})"
+        return wording.with_limits(rate.estimate, rate.lower, rate.upper)
 
     @property
     def csv(self) -> tuple[object, ...]:
