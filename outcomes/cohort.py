@@ -1,11 +1,12 @@
 """Which repairs: a set of filters that lives in an address, says itself in words, and yields a query."""
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field, fields
 from datetime import date
 from typing import Any, Self
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
+from django.db.models.expressions import Combinable
 from django.utils.formats import date_format
 from django.utils.text import get_text_list
 
@@ -15,8 +16,20 @@ from registry.models import Repair, Unit
 
 WHICH = {"primary": "primary repairs", "revision": "revision repairs", "all": "repairs, primary and revision"}
 DAYS = {"since": "Operated from", "until": "Operated to"}
+# A period as it leaves the house: a short one would tell the day of every operation in it.
+PERIOD = "operated in a stated period"
 # How "not filtered" reads where that is not "Any" and the title of the stratum.
 _UNFILTERED = {"meniscus": "Either meniscus", "pattern": "Any pattern", "indications": "Within or outside"}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One filter: in words, and as a condition on repairs that know `expression` under the name of_code."""
+
+    code: str
+    label: str
+    condition: Q = field(hash=False)
+    expression: Combinable | None = field(default=None, hash=False)
 
 
 class UnknownFilterError(ValueError):
@@ -49,7 +62,7 @@ class Cohort:
     @classmethod
     def from_query(cls, query: Mapping[str, Any], units: QuerySet[Unit]) -> Self:
         """Read from an address; raises UnknownFilterError naming filter, value and choices."""
-        given = {field.name: str(query.get(field.name) or field.default) for field in fields(cls)}
+        given = {each.name: str(query.get(each.name) or each.default) for each in fields(cls)}
         for name, choices in cls.choices(units).items():
             if given[name] not in choices:
                 raise UnknownFilterError(
@@ -72,19 +85,32 @@ class Cohort:
 
     def repairs(self, units: QuerySet[Unit]) -> QuerySet[Repair]:
         """The repairs of these units that pass the filters."""
-        conditions: dict[str, Any] = {"tear__procedure__unit__in": units}
+        rules = self.rules()
+        on_record = Repair.objects.filter(tear__procedure__unit__in=units).alias(**known_of(rules))
+        return on_record.filter(*(rule.condition for rule in rules))
+
+    def rules(self) -> list["Rule"]:
+        """What each filter asks for, in the order of the sentence; nothing for a filter that is not set."""
+        return [*self._of_kind(), *self._of_levels(), *self._of_period()]
+
+    def _of_kind(self) -> Iterator["Rule"]:
         if self.which != "all":
-            conditions["tear__revises__isnull"] = self.which == "primary"
+            revises = Q(tear__revises__isnull=self.which == "primary")
+            yield Rule("which", WHICH[self.which].capitalize(), revises)
         if self.unit:
-            conditions["tear__procedure__unit__code"] = self.unit
-        if self.since:
-            conditions["tear__procedure__operated_on__gte"] = self.since
-        if self.until:
-            conditions["tear__procedure__operated_on__lte"] = self.until
-        levels = self._levels()
-        known = {f"of_{code}": STRATA[code].expression for code in levels}
-        wanted = {f"of_{code}": level for code, level in levels.items()}
-        return Repair.objects.filter(**conditions).alias(**known).filter(**wanted)
+            yield Rule("unit", "Operated on in one unit of several", Q(tear__procedure__unit__code=self.unit))
+
+    def _of_levels(self) -> Iterator["Rule"]:
+        for code, level in self._levels().items():
+            stratum = STRATA[code]
+            words = stratum.said.format(_in_words(stratum.levels[level]))
+            yield Rule(code, words[:1].upper() + words[1:], Q(**{f"of_{code}": level}), stratum.expression)
+
+    def _of_period(self) -> Iterator["Rule"]:
+        for code, sign, words in (("since", "gte", "from"), ("until", "lte", "to")):
+            if day := getattr(self, code):
+                condition = Q(**{f"tear__procedure__operated_on__{sign}": day})
+                yield Rule(code, f"Operated {words} {_told(day)}", condition)
 
     @property
     def is_narrowed(self) -> bool:
@@ -95,17 +121,17 @@ class Cohort:
         """What differs from the default, as it stands in an address."""
         return {name: value for name, value in asdict(self).items() if value != asdict(type(self)())[name]}
 
-    def sentence(self, units: QuerySet[Unit], *, name_units: bool = True) -> str:
-        """The cohort in words; what leaves the house counts its units instead of naming them."""
+    def sentence(self, units: QuerySet[Unit], *, leaves: bool = False) -> str:
+        """The cohort in words; what leaves the house counts its units, and tells no day of its period."""
         words = [WHICH[self.which].capitalize()]
         words += [
             STRATA[code].said.format(_in_words(STRATA[code].levels[level]))
             for code, level in self._levels().items()
         ]
-        words += self._period()
+        words += self._period() if not leaves else [PERIOD] * bool(self.since or self.until)
         chosen = units.filter(code=self.unit) if self.unit else units
         names = [unit.name for unit in chosen]
-        where = get_text_list(names, "and") if name_units else wording.counted(len(names), "unit")
+        where = wording.counted(len(names), "unit") if leaves else get_text_list(names, "and")
         return f"{' '.join(words)} at {where}."
 
     def _levels(self) -> dict[str, str]:
@@ -114,6 +140,11 @@ class Cohort:
     def _period(self) -> list[str]:
         limits = [f"{when} {_told(day)}" for when, day in (("from", self.since), ("to", self.until)) if day]
         return ["operated", *limits] if limits else []
+
+
+def known_of(rules: Iterable[Rule]) -> dict[str, Any]:
+    """The expressions that the conditions of these rules name."""
+    return {f"of_{rule.code}": rule.expression for rule in rules if rule.expression is not None}
 
 
 # The order in which a sentence tells its filters.

@@ -12,9 +12,10 @@ from django.db import transaction
 from django.utils import timezone
 
 from outcomes.cohort import Cohort, UnknownFilterError
+from outcomes.cohort_versions import freeze
 from outcomes.definitions import definition_asked, definitions_for
 from outcomes.failure import SOURCES, FailureDefinition
-from outcomes.models import NamedCohort, OwnDefinition
+from outcomes.models import CohortVersion, NamedCohort, OwnDefinition
 from registry.access import Action, units_for
 from registry.models import Unit, User
 
@@ -30,6 +31,7 @@ TOO_LONG = "'{name}' has {length} characters; a name has at most {longest}. Shor
 COHORT_TAKEN = "You have a cohort called '{name}' already. Choose another name, or drop that one first."
 DEFINITION_TAKEN = "A definition called '{name}' is in use already. Choose another name, or retire that one."
 NO_FILTER = "{name}: '{value}' filters nothing here. Filters are {known}."
+SAME_FILTERS = "These are the filters of {version} already. Change one, or leave it as it is."
 NOT_YOUR_UNIT = (
     "{unit} is not one of the units whose figures you see. Choose one of those, or share with none."
 )
@@ -53,9 +55,30 @@ def name_cohort(
     User.objects.select_for_update().get(pk=by.pk)
     taken = NamedCohort.objects.filter(made_by=by).values_list("name", flat=True)
     named = NamedCohort(made_by=by, shared_with=shared_with, name=_named(name, taken, COHORT_TAKEN))
-    named.query, named.definition = _filters(by, query)
+    filters, definition = _filters(by, query)
     _refuse_other_units(by, shared_with)
-    return _kept(named)
+    _kept(named)
+    freeze(named, 1, by, filters, definition, units_for(by, Action.SEE_FIGURES))
+    return named
+
+
+@transaction.atomic
+def new_version(named: NamedCohort, by: User, query: Mapping[str, str]) -> CohortVersion:
+    """Let a cohort of one's own stand for other filters from now on; its earlier versions stay as they are.
+
+    Raises
+    ------
+    django.core.exceptions.ValidationError
+        When the filters are wrong, or those of the latest version.
+    """
+    _refuse_others(named, by)
+    # The name's row is held, so that of two windows each gets a number of its own.
+    NamedCohort.objects.select_for_update().get(pk=named.pk)
+    filters, definition = _filters(by, query)
+    latest = named.latest
+    if (filters, definition) == (latest.query, latest.definition):
+        raise _wrong("query", SAME_FILTERS.format(version=latest))
+    return freeze(named, latest.number + 1, by, filters, definition, units_for(by, Action.SEE_FIGURES))
 
 
 @transaction.atomic

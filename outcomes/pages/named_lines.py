@@ -5,13 +5,13 @@ from typing import Any, Self
 from urllib.parse import urlencode
 
 from django import forms
-from django.db.models import Q, QuerySet
+from django.db.models import Prefetch, Q, QuerySet
 from django.urls import reverse
 
 from outcomes.cohort import Cohort, UnknownFilterError
 from outcomes.definitions import definitions_for
 from outcomes.failure import REOPERATION, FailureDefinition
-from outcomes.models import NamedCohort, OwnDefinition
+from outcomes.models import CohortVersion, NamedCohort, OwnDefinition
 from outcomes.naming import FAILURE
 from registry.models import Unit, User
 from registry.pages.forms.base import Spoken
@@ -62,7 +62,8 @@ class Reader:
     def visible(self) -> QuerySet[NamedCohort]:
         """Those one made, and those shared with a unit whose figures one sees."""
         mine_or_shared = Q(made_by=self.person) | Q(shared_with__in=self.units)
-        return NamedCohort.objects.filter(mine_or_shared).select_related("made_by", "shared_with")
+        named = NamedCohort.objects.filter(mine_or_shared).select_related("made_by", "shared_with")
+        return named.prefetch_related(Prefetch("versions", CohortVersion.objects.defer("members_gzipped")))
 
     def cohort(self, query: Any) -> Cohort | None:
         """The filters, where this reader may use all of them."""
@@ -111,6 +112,11 @@ class Line:
             query={**cohort.query(), FAILURE: definition.code} if cohort else None,
             share=_share_form(named, reader.units) if is_own else None,
         )
+
+    @property
+    def number(self) -> int:
+        """Of its latest version."""
+        return self.named.latest.number
 
     @property
     def survival_url(self) -> str:

@@ -5,12 +5,13 @@ from django.urls import path
 from outcomes.pages import (
     briefings,
     certainty,
+    cohort_page,
     compare,
+    counts_releases,
     drill,
     named_cohorts,
     own,
     own_definitions,
-    releases,
     repairs,
     response,
     score_curve,
@@ -19,6 +20,7 @@ from outcomes.pages import (
     survival,
     views,
 )
+from outcomes.pages.releases import asking, job_page, ledger_page, released, withdrawn
 
 urlpatterns = [
     path("repairs/", repairs.repairs, name="repairs"),
@@ -33,6 +35,10 @@ urlpatterns = [
     path("survival/<slug:view>/", views.view, name="survival_view"),
     path("survival/<slug:view>/figure.csv", views.view_csv, name="survival_view_csv"),
     path("cohorts/", named_cohorts.cohorts, name="named_cohorts"),
+    path("cohorts/new/", cohort_page.new_cohort, name="new_cohort"),
+    path("cohorts/<uuid:cohort>/", cohort_page.named_cohort, name="named_cohort"),
+    path("cohorts/<uuid:cohort>/definition.json", cohort_page.named_cohort_json, name="named_cohort_json"),
+    path("cohorts/<uuid:cohort>/versions/", cohort_page.named_cohort_versions, name="named_cohort_versions"),
     path("cohorts/<uuid:cohort>/share/", named_cohorts.share, name="share_named_cohort"),
     path("cohorts/<uuid:cohort>/drop/", named_cohorts.drop, name="drop_named_cohort"),
     path("definitions/", own_definitions.definitions, name="own_definitions"),
@@ -50,5 +56,17 @@ urlpatterns = [
     path("scores/<slug:part>.csv", scores.scores_csv, name="scores_csv"),
     path("response/", response.response, name="response"),
     path("response/<slug:breakdown>.csv", response.response_csv, name="response_csv"),
-    path("releases/", releases.releases, name="releases"),
+    path("releases/", ledger_page.releases, name="releases"),
+    path("releases/new/", asking.new_release, name="new_release"),
+    path("releases/withdrawn/", withdrawn.withdrawn, name="withdrawn_permissions"),
+    path("releases/letters/<uuid:letter>/", withdrawn.letter, name="release_letter"),
+    path("releases/making/<uuid:job>/", job_page.release_job, name="release_job"),
+    path("releases/making/<uuid:job>/confirm/", job_page.confirm_job, name="confirm_release_job"),
+    path("releases/making/<uuid:job>/cancel/", job_page.cancel_job, name="cancel_release_job"),
+    path("releases/making/<uuid:job>/go-on/", job_page.go_on_job, name="go_on_release_job"),
+    path("releases/<uuid:release>/", released.release, name="release"),
+    path("releases/<uuid:release>/package.zip", released.release_package, name="release_package"),
+    path("releases/<uuid:release>/report.html", released.release_report, name="release_report"),
+    path("releases/<uuid:release>/letter/", withdrawn.make_letter, name="make_release_letter"),
+    path("releases/counts/", counts_releases.counts_release, name="counts_release"),
 ]

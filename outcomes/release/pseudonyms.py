@@ -2,7 +2,6 @@
 
 import base64
 import hmac
-from hashlib import sha256
 
 PSEUDONYM_BITS = 128
 # For surgeons and units, of whom there are few: eight letters and digits.
@@ -23,4 +22,4 @@ class Pseudonyms:
 
 
 def _digest(key: bytes, text: str) -> bytes:
-    return hmac.new(key, text.encode(), sha256).digest()
+    return hmac.digest(key, text.encode(), "sha256")

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 ON_WRITE = ("INSERT", "UPDATE")
 # For what only a change can break: nothing refers to a row yet when it is inserted.
 ON_UPDATE = ("UPDATE",)
+# Emptying a table at once, which only PostgreSQL knows; a rule on it cannot speak of rows.
+TRUNCATE = "TRUNCATE"
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,59 +3,67 @@
 They are installed anew after every migrate: SQLite drops a table's triggers whenever a migration rebuilds it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from django.db import connections
 from django.db.migrations.loader import MigrationLoader
 
-from registry.models.cross_rules import CROSS_RULES, CrossRule
+from registry.models.cross_rules import CROSS_RULES, TRUNCATE, CrossRule
 from registry.models.governance import DataVersion
 from registry.models.history_rules import history_rules, kept_models
 
-# Begins the names of triggers on SQLite, and of rules as of the tables they are about.
+# Begins the names of triggers on SQLite; rules are named as the tables they are about.
 PREFIX = "rimward_"
-TABLES = "registry_"
+TABLES = ("registry_", "outcomes_")
 # The trigger and function that count writes.
 COUNTING = "registry_counts_writes"
 
 
 def install(using: str, **_: Any) -> None:
-    """Put every rule into a database whose tables are today's, replacing what stood there."""
+    """Put every rule of the record into a database whose tables are today's, replacing what stood there."""
+    put(using, "registry", (*CROSS_RULES, *history_rules()))
     connection = connections[using]
-    if not _is_of_today(connection):
+    if _is_of_today(connection, "registry"):
+        with connection.cursor() as cursor:
+            for statement in _counting(connection.vendor):
+                cursor.execute(statement)
+
+
+def put(using: str, app: str, rules: Iterable[CrossRule]) -> None:
+    """Put rules of one app into a database that has every table of it as of today."""
+    connection = connections[using]
+    if not _is_of_today(connection, app):
         return
     statements = _on_postgresql if connection.vendor == "postgresql" else _on_sqlite
     with connection.cursor() as cursor:
-        for rule in (*CROSS_RULES, *history_rules()):
+        for rule in rules:
             for statement in statements(rule):
                 cursor.execute(statement)
-        for statement in _counting(connection.vendor):
-            cursor.execute(statement)
 
 
 def remove(using: str, **_: Any) -> None:
-    """Take the rules out before a migration: SQLite cannot rebuild a table that a trigger names.
+    """Take the rules of every app out before a migration: SQLite cannot rebuild a table that a trigger names.
 
     On PostgreSQL too, so that no rule of an earlier release stays behind.
     """
     connection = connections[using]
     named = (
-        "SELECT tgname, tgrelid::regclass::text FROM pg_trigger WHERE NOT tgisinternal AND tgname LIKE %s"
+        "SELECT tgname, tgrelid::regclass::text FROM pg_trigger WHERE NOT tgisinternal AND tgname ~ %s"
         if connection.vendor == "postgresql"
         else "SELECT name, '' FROM sqlite_master WHERE type = 'trigger' AND name LIKE %s"
     )
-    prefix = TABLES if connection.vendor == "postgresql" else PREFIX
+    ours = f"^({'|'.join(TABLES)})" if connection.vendor == "postgresql" else f"{PREFIX}%"
     with connection.cursor() as cursor:
-        cursor.execute(named, [f"{prefix}%"])
+        cursor.execute(named, [ours])
         for name, table in cursor.fetchall():
             cursor.execute(f'DROP TRIGGER "{name}"' + (f" ON {table}" if table else ""))
 
 
-def _is_of_today(connection: Any) -> bool:
-    """Whether every migration of the record is applied, and none is being undone."""
+def _is_of_today(connection: Any, app: str) -> bool:
+    """Whether every migration of an app is applied, and none is being undone."""
     loader = MigrationLoader(connection)
-    return set(loader.graph.leaf_nodes("registry")) <= set(loader.applied_migrations)
+    return set(loader.graph.leaf_nodes(app)) <= set(loader.applied_migrations)
 
 
 def _on_sqlite(rule: CrossRule) -> list[str]:
@@ -63,6 +71,7 @@ def _on_sqlite(rule: CrossRule) -> list[str]:
     return [
         statement
         for verb in rule.verbs
+        if verb != TRUNCATE
         for statement in (
             f'DROP TRIGGER IF EXISTS "{name}_{verb.lower()}"',
             f'CREATE TRIGGER "{name}_{verb.lower()}" AFTER {verb} ON {rule.table} FOR EACH ROW '
@@ -78,11 +87,12 @@ def _on_postgresql(rule: CrossRule) -> list[str]:
         f"IF {rule.condition} THEN RAISE EXCEPTION '{_quoted(rule.message)}' "
         f"USING ERRCODE = 'check_violation', CONSTRAINT = '{rule.name}'; END IF; RETURN NULL; END $$"
     )
+    each = "STATEMENT" if TRUNCATE in rule.verbs else "ROW"
     return [
         function,
         f"DROP TRIGGER IF EXISTS {rule.name} ON {rule.table}",
         f"CREATE TRIGGER {rule.name} AFTER {' OR '.join(rule.verbs)} ON {rule.table} "
-        f"FOR EACH ROW EXECUTE FUNCTION {rule.name}()",
+        f"FOR EACH {each} EXECUTE FUNCTION {rule.name}()",
     ]
 
 

@@ -33,12 +33,12 @@ def identity_keys_are_fernet_keys(**_: Any) -> list[CheckMessage]:
 @register()
 def keys_differ(**_: Any) -> list[CheckMessage]:
     """rimward.E002: one leaked key must not open another lock."""
-    keys = [settings.SECRET_KEY, settings.IDENTITY_INDEX_KEY, settings.RELEASE_KEY, *settings.IDENTITY_KEYS]
+    keys = [settings.SECRET_KEY, settings.IDENTITY_INDEX_KEY, *settings.RELEASE_KEYS, *settings.IDENTITY_KEYS]
     if len(set(keys)) == len(keys):
         return []
     return [
         Error(
-            "Two of SECRET_KEY, IDENTITY_KEYS, IDENTITY_INDEX_KEY and RELEASE_KEY are equal.",
+            "Two of SECRET_KEY, IDENTITY_KEYS, IDENTITY_INDEX_KEY and RELEASE_KEYS are equal.",
             hint="Give each its own random value.",
             id="rimward.E002",
         )

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import plotly
 from csp.constants import SELF
-from environs import FileAwareEnv, validate
+from environs import FileAwareEnv, ValidationError, validate
 
 from registry.site import local_keys, mail
 
@@ -23,11 +23,19 @@ DEBUG = False
 # Working folder for the embedded database, generated keys and what commands write.
 LOCAL_DIR = env.path("RIMWARD_LOCAL_DIR", BASE_DIR / ".local")
 
+
+def _each_long(keys: list[str]) -> None:
+    """Every key has 32 characters or more."""
+    if any(len(key) < 32 for key in keys):
+        raise ValidationError("Shorter than minimum length 32.")
+
+
 if PRODUCTION:
     SECRET_KEY = env.str("SECRET_KEY", validate=validate.Length(min=50))
     IDENTITY_KEYS = env.list("IDENTITY_KEYS", validate=validate.Length(min=1))
     IDENTITY_INDEX_KEY = env.str("IDENTITY_INDEX_KEY", validate=validate.Length(min=32))
-    RELEASE_KEY = env.str("RELEASE_KEY", validate=validate.Length(min=32))
+    RELEASE_KEYS = env.list("RELEASE_KEYS", validate=[validate.Length(min=1), _each_long])
+    RELEASES_DIR = env.path("RELEASES_DIR")
     ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", validate=validate.Length(min=1))
     CSRF_TRUSTED_ORIGINS: list[str] = env.list("CSRF_TRUSTED_ORIGINS", [])
     DATABASES = {"default": env.dj_db_url("DATABASE_URL")}
@@ -36,7 +44,8 @@ else:
     SECRET_KEY = env.str("SECRET_KEY", _keys["SECRET_KEY"])
     IDENTITY_KEYS = env.list("IDENTITY_KEYS", [_keys["IDENTITY_KEY"]])
     IDENTITY_INDEX_KEY = env.str("IDENTITY_INDEX_KEY", _keys["IDENTITY_INDEX_KEY"])
-    RELEASE_KEY = env.str("RELEASE_KEY", _keys["RELEASE_KEY"])
+    RELEASE_KEYS = env.list("RELEASE_KEYS", [_keys["RELEASE_KEY"]])
+    RELEASES_DIR = env.path("RELEASES_DIR", LOCAL_DIR / "releases")
     ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]"]
     DATABASES = {"default": env.dj_db_url("DATABASE_URL", f"sqlite:///{LOCAL_DIR / 'rimward.sqlite3'}")}
 

@@ -6,19 +6,24 @@ and box. All the others of the table are of northmere.
 
 import gzip
 import re
+import zipfile
 from collections.abc import Iterator
 from datetime import date
 from typing import Any
+from uuid import UUID
 
 import pytest
 from django.db import transaction
-from django.test import Client
+from django.test import Client, override_settings
 
 from outcomes.isolation import RULE
-from outcomes.models import Briefing, NamedCohort, OwnDefinition
+from outcomes.models import Briefing, LedgerKind, NamedCohort, OwnDefinition, ReleaseJob
+from outcomes.naming import name_cohort
 from outcomes.pages.views import VIEWS
+from outcomes.release import ledger, store
 from registry.models import IndexProcedure, Surgeon, Unit, User
 from tests import factories
+from tests.outcomes.release.asking import asked as asked_of
 
 # Every page of the table is opened on each engine by tests of its own.
 pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
@@ -86,8 +91,24 @@ TABLE = """
 /how-sure/                                302      200        200   200       =          200            403       200
 /how-sure/?unit=southmere                 302      400        400   400       =          400            403       200
 /cohorts/                                 302      200        200   200       =          200            403       200
+/cohorts/new/                             302      200        200   200       =          200            403       200
+/cohorts/{north}/                         302      200        200   200       =          200            403       404
+/cohorts/{north}/definition.json          302      200        200   200       =          200            403       404
+/cohorts/{south}/                         302      404        404   404       =          404            403       200
+/cohorts/{south}/definition.json          302      404        404   404       =          404            403       200
 /definitions/                             302      200        200   200       =          200            403       200
 /releases/                                302      403        403   403       =          200            403       403
+/releases/new/                            302      403        403   403       =          200            403       403
+/releases/counts/                         302      403        403   403       =          200            403       403
+/releases/withdrawn/                      302      403        403   403       =          200            403       403
+/releases/making/{north}/                 302      403        403   403       =          200            403       403
+/releases/making/{south}/                 302      403        403   403       =          404            403       403
+/releases/{north}/                        302      403        403   403       =          200            403       403
+/releases/{north}/package.zip             302      403        403   403       =          200            403       403
+/releases/{north}/report.html             302      403        403   403       =          200            403       403
+/releases/{south}/                        302      403        403   403       =          404            403       403
+/releases/{south}/package.zip             302      403        403   403       =          404            403       403
+/releases/{south}/report.html             302      403        403   403       =          404            403       403
 /lots/                                    302      200        403   200       =          403            403       200
 /readings/                                302      200        403   403       =          403            403       200
 /units/                                   302      403        403   403       =          403            302       403
@@ -126,8 +147,20 @@ class House:
         self.clients = {who: signed_in(person) for who, person in self.people.items()} | {"nobody": Client()}
         chair = self.people["audit_lead"]
         self.briefings = {unit.code: a_briefing(unit, chair).uuid for unit in (self.north, self.south)}
+        self._cohorts_and_releases()
         operations = IndexProcedure.objects.select_related("unit", "knee")
         self.knees = {operation.unit.code: operation.knee.uuid for operation in operations}
+
+    def _cohorts_and_releases(self) -> None:
+        """A cohort of either unit, northmere's shared there; a release of either, packed and in hand."""
+        shared = name_cohort(self.people["surgeon"], "Medial", {"meniscus": "medial"}, self.north)
+        own = name_cohort(self.people["stranger"], "Medial", {"meniscus": "medial"})
+        self.cohorts = {"northmere": shared.uuid, "southmere": own.uuid}
+        by, units = self.people["coordinator"], (self.north, self.south)
+        self.releases = {unit.code: a_release(unit, by) for unit in units}
+        asked = {unit.code: asked_of(unit).as_json() for unit in units}
+        jobs = {code: ReleaseJob.objects.create(asked_by=by, asked=each) for code, each in asked.items()}
+        self.jobs = {code: job.uuid for code, job in jobs.items()}
 
     def _surgeon(self, unit: Unit, code: str, user: User | None = None) -> Surgeon:
         """A surgeon with a repair of either meniscus; the second failed after a year."""
@@ -149,7 +182,13 @@ class House:
 
     def address(self, path: str) -> str:
         """A path of the table with the keys of northmere or southmere filled in."""
-        keys = self.briefings if path.startswith("/briefings/") else self.knees
+        kinds = {
+            "/briefings/": self.briefings,
+            "/cohorts/": self.cohorts,
+            "/releases/making/": self.jobs,
+            "/releases/": self.releases,
+        }
+        keys = next((kept for prefix, kept in kinds.items() if path.startswith(prefix)), self.knees)
         return path.format(north=keys["northmere"], south=keys["southmere"])
 
     def get(self, who: str, path: str) -> Any:
@@ -178,10 +217,22 @@ def a_briefing(unit: Unit, by: User) -> Briefing:
     )
 
 
+def a_release(unit: Unit, by: User) -> UUID:
+    """A release in the ledger and the store, of which only whose it is matters here."""
+    said = {"asked": asked_of(unit).as_json(), "sha256": "0" * 64, "rows": {}, "columns": {}}
+    entry = ledger.write(LedgerKind.COUNTS, by, said)
+    with zipfile.ZipFile(store.folder() / f"{entry.uuid}.zip", "w") as package:
+        package.writestr("disclosure-report.html", "<!doctype html>")
+    return entry.uuid
+
+
 @pytest.fixture(scope="module")
-def house(django_db_setup: None, django_db_blocker: Any) -> Iterator[House]:
+def house(
+    django_db_setup: None, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[House]:
     """Put on record once for all cells; each cell's own writes are taken back after it."""
-    with django_db_blocker.unblock(), transaction.atomic():
+    folder = override_settings(RELEASES_DIR=tmp_path_factory.mktemp("releases"))
+    with folder, django_db_blocker.unblock(), transaction.atomic():
         yield House()
         transaction.set_rollback(True)
 
@@ -189,6 +240,7 @@ def house(django_db_setup: None, django_db_blocker: Any) -> Iterator[House]:
 @pytest.mark.parametrize(("who", "path", "status"), CELLS)
 def test_cell(house: House, who: str, path: str, status: int) -> None:
     response = house.get(who, path)
+    response.close()
     assert response.status_code == status
     if who == "nobody":
         assert response.headers["Location"].startswith("/sign-in/?next=")
@@ -346,4 +398,4 @@ def test_what_is_posted_reaches_no_other_unit(
         assert house.clients[who].post(path, POSTED[path]).status_code == status
     assert Briefing.objects.count() == 2
     assert not OwnDefinition.objects.exists()
-    assert not NamedCohort.objects.exists()
+    assert not NamedCohort.objects.filter(name="Radial").exists()

@@ -17,3 +17,5 @@ def test_anonymity(reference: Any, compare: Any, choice: str) -> None:
         compare("anonymity", "francdat", f"{choice} {name}", getattr(found, name), expected[name])
     below = {size: len(found.rows_below(int(size))) for size in expected["rows_below"]}
     assert below == expected["rows_below"]
+    shares = {size: [1 / n for n in found.class_sizes if n < int(size)] for size in expected["classes_below"]}
+    assert {size: round(sum(of)) for size, of in shares.items()} == expected["classes_below"]

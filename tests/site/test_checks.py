@@ -27,11 +27,14 @@ def test_e001_an_identity_key_that_is_no_fernet_key(settings: Any, key: str) -> 
     assert spoken() == set()
 
 
-@pytest.mark.parametrize("name", ["SECRET_KEY", "IDENTITY_INDEX_KEY", "RELEASE_KEY"])
+@pytest.mark.parametrize("name", ["SECRET_KEY", "IDENTITY_INDEX_KEY", "RELEASE_KEYS"])
 def test_e002_one_key_for_two_locks(settings: Any, name: str) -> None:
-    setattr(settings, name, settings.IDENTITY_KEYS[0])
+    def put(*keys: str) -> None:
+        setattr(settings, name, list(keys) if name == "RELEASE_KEYS" else keys[-1])
+
+    put("a value of its own", settings.IDENTITY_KEYS[0])
     assert spoken() == {"rimward.E002"}
-    setattr(settings, name, "a value of its own")
+    put("another of its own", "a value of its own")
     assert spoken() == set()
 
 

@@ -24,7 +24,8 @@ GIVEN = {
     "SECRET_KEY": "s" * 50,
     "IDENTITY_KEYS": Fernet.generate_key().decode(),
     "IDENTITY_INDEX_KEY": "i" * 32,
-    "RELEASE_KEY": "r" * 32,
+    "RELEASE_KEYS": "r" * 32,
+    "RELEASES_DIR": "/srv/releases",
 }
 NOBODY_LISTENS = "postgresql://rimward@127.0.0.1:1/rimward"
 A_PERSON = "from tests.factories import a_person; a_person('oak')"

@@ -8,8 +8,9 @@ from typing import Any
 
 from django.core.management.base import CommandError
 
-from outcomes.bench import cache, estimators, follow_up
+from outcomes.bench import cache, estimators, follow_up, release
 from outcomes.management.refusals import CommandThatRefusesPlainly
+from outcomes.release.asked import USUAL_K
 
 FEWEST = 100
 
@@ -18,7 +19,8 @@ class Command(CommandThatRefusesPlainly):
     help = (
         "estimators: time curves and tests from counts against lifelines on the rows, and check that they "
         "agree. follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
-        "figures kept by data version against figures counted anew, with writes in between."
+        "figures kept by data version against figures counted anew, with writes in between. release: time a "
+        "whole release against writing the same rows with pandas alone."
     )
     example = "bench estimators --rows 1000000 --json"
 
@@ -32,6 +34,9 @@ class Command(CommandThatRefusesPlainly):
         )
         parser.add_argument(
             "--repairs", type=int, default=5_000, help="how many repairs to invent for cache (5000)"
+        )
+        parser.add_argument(
+            "--released", type=int, default=100_000, help="how many repairs to invent for release (100000)"
         )
         parser.add_argument(
             "--json", action="store_true", help="print the figures as JSON, progress on stderr"
@@ -90,6 +95,22 @@ def _text_of_cache(found: cache.Bench) -> str:
     )
 
 
+def _text_of_release(found: release.Bench) -> str:
+    packed, took, plain = (
+        f"{size / 2**20:,.0f} MiB"
+        for size in (found.package_bytes, found.release_peak_bytes, found.plain_peak_bytes)
+    )
+    return "\n".join(
+        (
+            f"{found.repairs:,} repairs released, {found.rows_of_all_tables:,} rows ({found.engine})",
+            f"hidden       {found.attributes} attributes, k = {found.k}, {found.suppressed:,} left out",
+            f"release      {found.release_seconds:8.1f} s, peak memory {took}, package {packed}",
+            f"pandas       {found.plain_seconds:8.1f} s, peak memory {plain}  (to_csv of the same rows)",
+            f"ratio        {found.ratio:8.1f}  (aim: at most {release.MOST_TIMES_PLAIN})",
+        )
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One thing to time: how, the option that says how much, its words, and what it must hold."""
@@ -115,6 +136,13 @@ BENCHES = {
         _text_of_follow_up,
         lambda found: found.queries <= follow_up.MOST_QUERIES,
         f"Due asks more than {follow_up.MOST_QUERIES} queries.",
+    ),
+    "release": Kind(
+        release.run,
+        "released",
+        _text_of_release,
+        lambda found: found.k >= USUAL_K,
+        "the released rows are not hidden as asked.",
     ),
     "cache": Kind(
         cache.run,

@@ -14,7 +14,7 @@ from django.utils import timezone
 from rich.progress import Progress
 
 from outcomes.failure import REOPERATED, SOURCES, STRUCTURE
-from outcomes.models import OwnDefinition
+from outcomes.models import NamedCohort, OwnDefinition
 from outcomes.naming import define_failure, name_cohort
 from registry.demo.cast import Cast
 from registry.demo.load import load
@@ -27,6 +27,7 @@ from registry.patient_link.entering import open_links
 from registry.patient_link.making import address
 from registry.vocabulary import Role
 
+ALL_REPAIRS = "All repairs"
 INVENTED = "Everything in this scenario is invented: hospitals, people and numbers."
 
 
@@ -77,15 +78,19 @@ class Command(CommandWithExample):
         self.stdout.write("Written:")
         call_command("briefing", out=out, stdout=self.stdout, stderr=StringIO())
         try:
-            call_command(
-                "release",
-                by=coordinator.username,
-                project="demo",
-                purpose="show what a release holds",
-                approval="invented, no approval needed",
-                out=out,
-                stdout=self.stdout,
-            )
+            _name_all_repairs(coordinator.username)
+            asked = {
+                "by": coordinator.username,
+                "cohort": ALL_REPAIRS,
+                "project": "demo",
+                "purpose": "show what a release holds",
+                "approval": "invented, no approval needed",
+                "recipient": "Institute of invented studies",
+                "steward": "steward@example.org",
+                "out": str(out),
+            }
+            options = [part for name, value in asked.items() for part in (f"--{name}", value)]
+            call_command("release", "make", *options, stdout=self.stdout)
         except CommandError as refusal:
             # A scenario of a few patients has classes too small to hide in; that is worth seeing too.
             self.stdout.write(f"No release: {refusal}")
@@ -119,6 +124,13 @@ def _name_once(cast: Cast) -> None:
     seen_or_done = [code for code, source in SOURCES.items() if source.kind in (REOPERATED, STRUCTURE)]
     define_failure(lead, unit, "Not healed, or operated on again", seen_or_done)
     name_cohort(lead, "Medial bucket-handles", {"meniscus": "medial", "pattern": "bucket_handle"}, unit)
+
+
+def _name_all_repairs(coordinator: str) -> None:
+    """The cohort that the demo releases."""
+    person = User.objects.get(username=coordinator)
+    if not NamedCohort.objects.filter(made_by=person, name=ALL_REPAIRS).exists():
+        name_cohort(person, ALL_REPAIRS, {"which": "all"})
 
 
 def demo_password(username: str) -> str:

@@ -1,0 +1,75 @@
+"""Releases: what has left the house, what is in hand, and whether the ledger still proves itself."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.cache import cache_control
+
+from outcomes.models import LedgerEntry, LedgerKind
+from outcomes.pages.releases.cautions import CAUTIONS
+from outcomes.pages.releases.found import LATER_WORDS, jobs_in_hand
+from outcomes.release import ledger, store
+from registry.access import Action, require
+from registry.models import Unit
+
+RELEASED, RECALLED, MISSING = "Released", "Recalled", "Package missing"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One release as the ledger lists it."""
+
+    entry: LedgerEntry
+    project: str
+    purpose: str
+    recipient: str
+    released: int | None
+    k: int | None
+    sha256: str
+    state: str
+    letters: int
+
+
+@cache_control(no_store=True)
+def releases(request: HttpRequest) -> HttpResponse:
+    """The ledger of one's units; with ?verify=yes it is worked through from its first entry on."""
+    units = require(request.user, Action.RELEASE)
+    store.settle()
+    context = {
+        "lines": list(lines_of(units)),
+        "jobs": jobs_in_hand(units),
+        "verified": ledger.verify() if request.GET.get("verify") else None,
+        "cautions": CAUTIONS,
+    }
+    return render(request, "outcomes/releases/ledger.html", context)
+
+
+def lines_of(units: QuerySet[Unit]) -> Iterator[Line]:
+    """The releases of these units, newest first, each with what was said of it later."""
+    entries = list(ledger.for_units(units))
+    later = [entry for entry in entries if entry.kind in LATER_WORDS]
+    recalled = {entry.of_id for entry in later if entry.kind == LedgerKind.RECALL}
+    for entry in entries:
+        if entry.kind not in LATER_WORDS:
+            yield _line(entry, entry.pk in recalled, later)
+
+
+def _line(entry: LedgerEntry, is_recalled: bool, later: Iterable[LedgerEntry]) -> Line:
+    said = entry.said
+    asked, rows = said.get("asked", {}), said.get("rows", {})
+    letters = [each for each in later if each.kind == LedgerKind.LETTER and each.of_id == entry.pk]
+    is_here = is_recalled or store.package_of(entry) is not None
+    return Line(
+        entry=entry,
+        project=asked.get("project", ""),
+        purpose=asked.get("purpose", ""),
+        recipient=asked.get("recipient", ""),
+        released=rows.get("released"),
+        k=said.get("patients"),
+        sha256=said["sha256"],
+        state=RECALLED if is_recalled else RELEASED if is_here else MISSING,
+        letters=len(letters),
+    )

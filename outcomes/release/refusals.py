@@ -1,0 +1,9 @@
+"""Why a release does not come about."""
+
+
+class ReleaseRefusedError(Exception):
+    """The release cannot be made safely; the message says why and what could be done."""
+
+
+class WorkStoppedError(Exception):
+    """The work was cancelled, or somebody else has taken it over."""

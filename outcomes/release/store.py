@@ -1,0 +1,98 @@
+"""Packages on disk: whole before their ledger entry is written, and seen only after it.
+
+    pending/<uuid>.part  ->  pending/<uuid>.zip  ->  ledger entry committed  ->  <uuid>.zip
+
+Whatever broke off in between is settled by the ledger the next time anybody looks.
+"""
+
+import contextlib
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from uuid import UUID
+
+from django.conf import settings
+
+from outcomes.models import LedgerEntry, LedgerKind
+
+# What lies in pending without an entry for so long is of work that was given up.
+GIVEN_UP_AFTER_SECONDS = 24 * 60 * 60
+
+
+def folder() -> Path:
+    """The folder of packages, which only this site may read."""
+    return _own(Path(settings.RELEASES_DIR))
+
+
+def work_of(job: UUID) -> Path:
+    """The folder of one release in the making: its rows before they are packed."""
+    return _own(_own(folder() / "work") / str(job))
+
+
+def drop_work(job: UUID) -> None:
+    """Remove what was prepared for a release."""
+    shutil.rmtree(folder() / "work" / str(job), ignore_errors=True)
+
+
+def keep(uuid: UUID, write: Callable[[Path], str]) -> tuple[str, int]:
+    """Write a package whole into pending and flush it; its SHA-256, which `write` gives, and its size."""
+    part, whole = _pending(uuid).with_suffix(".part"), _pending(uuid)
+    digest = write(part)
+    _flushed(part)
+    os.replace(part, whole)
+    _flushed(whole.parent)
+    return digest, whole.stat().st_size
+
+
+def publish(uuid: UUID) -> None:
+    """Let a package whose entry is committed be seen."""
+    with contextlib.suppress(FileNotFoundError):
+        os.replace(_pending(uuid), folder() / f"{uuid}.zip")
+        _flushed(folder())
+
+
+def settle() -> None:
+    """Publish what was entered in the ledger, and remove what has waited for its entry too long."""
+    for path in (folder() / "pending").glob("*"):
+        uuid = UUID(path.stem)
+        if path.suffix == ".zip" and LedgerEntry.objects.filter(uuid=uuid).exists():
+            publish(uuid)
+        elif time.time() - path.stat().st_mtime > GIVEN_UP_AFTER_SECONDS:
+            path.unlink(missing_ok=True)
+
+
+def packages() -> Iterator[Path]:
+    """Every package that can be seen."""
+    yield from sorted(folder().glob("*.zip"))
+
+
+def package_of(entry: LedgerEntry) -> Path | None:
+    """The package of a release, recalled or not; None when it is not in the store."""
+    path = folder() / f"{entry.uuid}.zip"
+    return path if path.exists() else None
+
+
+def path_of(entry: LedgerEntry) -> Path | None:
+    """The package of a release to hand out; None when it was recalled or is not in the store."""
+    recalled = LedgerEntry.objects.filter(kind=LedgerKind.RECALL, of=entry).exists()
+    return None if recalled else package_of(entry)
+
+
+def _pending(uuid: UUID) -> Path:
+    return _own(folder() / "pending") / f"{uuid}.zip"
+
+
+def _own(path: Path) -> Path:
+    path.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return path
+
+
+def _flushed(path: Path) -> None:
+    """Make sure that a file, or the names in a folder, outlive a loss of power."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,157 @@
+"""A coordinator's way, whole: form, worker of its own, preview, confirmation, the zip on disk, recall.
+
+The site and its worker are processes of their own here, on a database of their own, as on a real machine.
+"""
+
+import hashlib
+import os
+import re
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.test_every_page import findings
+from tests.factories import PASSWORD
+from tests.registry.apart import PROJECT
+from tests.site.running import free_port, is_listening
+
+pytestmark = pytest.mark.browser
+
+WAIT_MS = 90_000
+# Forty patients who allow research, and a cohort of them; says the coordinator's user name.
+RECORD = """
+import django
+django.setup()
+from datetime import date, timedelta
+from django.core.management import call_command
+call_command("migrate", verbosity=0)
+from outcomes.naming import name_cohort
+from tests import factories
+
+unit = factories.a_unit("northmere")
+coordinator = factories.a_person("coordinator", ("coordinator", unit))
+oak = factories.a_surgeon(unit, "oak")
+for number in range(40):
+    operated_on = date(2024, 6, 1) - timedelta(days=20 * number)
+    told = {
+        "sex": "male" if number % 2 else "female",
+        "born_on": date(1970 + number, 5, 17),
+        "research_permission": "given",
+        "research_permission_on": operated_on,
+    }
+    knee = factories.a_knee(unit, "left" if number % 3 else "right", **told)
+    repair = factories.a_repair(factories.an_operation(unit, oak, knee, operated_on=operated_on))
+    if number % 6 == 0:
+        factories.a_failure(repair, 200 + number)
+    else:
+        factories.a_contact(repair, 800 + number)
+name_cohort(coordinator, "Everybody", {})
+"""
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[str]:
+    """The address of a site with a record of its own."""
+    kept = {name: value for name, value in os.environ.items() if name not in ("DATABASE_URL", "RIMWARD_MODE")}
+    environment = {
+        **kept,
+        "DJANGO_SETTINGS_MODULE": "registry.site.settings",
+        "RIMWARD_LOCAL_DIR": str(tmp_path / "local"),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", RECORD], cwd=PROJECT, env=environment, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    with served(environment) as address:
+        yield address
+
+
+@contextmanager
+def served(environment: dict[str, str]) -> Iterator[str]:
+    port = free_port()
+    address = f"127.0.0.1:{port}"
+    command = [sys.executable, "manage.py", "runserver", address, "--noreload", "--skip-checks"]
+    process = subprocess.Popen(
+        command, cwd=PROJECT, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    try:
+        while not is_listening(port):
+            assert process.poll() is None, f"the site stopped with exit code {process.returncode}"
+        yield f"http://{address}"
+    finally:
+        process.terminate()
+        process.wait(timeout=60)
+
+
+@pytest.fixture
+def window(chromium: Browser, site: str) -> Iterator[Page]:
+    """A window on that site, signed in; at the end it must have nothing to complain about."""
+    context = chromium.new_context(base_url=site, viewport={"width": 1440, "height": 900})
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
+    page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
+    page.goto("/sign-in/")
+    page.get_by_label("Username").fill("coordinator")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    yield page
+    context.close()
+    assert not complaints, "\n".join(complaints)
+
+
+def test_from_the_form_to_the_zip_and_back(window: Page, tmp_path: Path) -> None:
+    found = list(findings(window, "/releases/new/", "coordinator"))
+    asked_for(window)
+    window.get_by_role("heading", name="What would leave").wait_for(timeout=WAIT_MS)
+    of_job = path_of(window)
+    found += findings(window, of_job, "coordinator-preview")
+    window.get_by_role("button", name="Release it").click()
+    window.get_by_role("heading", name=re.compile("Release no. 1")).wait_for(timeout=WAIT_MS)
+    of_release = path_of(window)
+    package = taken(window, "Download the package", tmp_path)
+    told = window.locator("code.whole-hash").first.inner_text()
+    assert hashlib.sha256(package.read_bytes()).hexdigest() == told
+    with zipfile.ZipFile(package) as files:
+        assert {"repairs.csv", "repairs.parquet", "manifest.json"} <= set(files.namelist())
+    assert taken(window, "Disclosure report", tmp_path).read_bytes().lower().startswith(b"<!doctype html>")
+    for path in (of_release, "/releases/", "/releases/?verify=yes", "/releases/withdrawn/"):
+        found += findings(window, path, "coordinator")
+    assert not found, "\n".join(found)
+    window.goto(of_release)
+    window.get_by_label("Reason").fill("Wrong cohort")
+    window.get_by_role("button", name="Recall").click()
+    window.get_by_text("Recalled").first.wait_for()
+    assert window.get_by_role("link", name="Download the package").count() == 0
+
+
+def asked_for(page: Page) -> None:
+    """Fill in the form as somebody would, with the keyboard's fields by their labels."""
+    page.set_viewport_size({"width": 1440, "height": 900})
+    page.goto("/releases/new/")
+    page.get_by_label("Side").check()
+    page.get_by_label("Project").fill("Zones")
+    page.get_by_label("Purpose").fill("Failure by zone of the tear")
+    page.get_by_label("Approval reference").fill("REC-2026-014")
+    page.get_by_label("Recipient", exact=False).first.fill("Institute of invented studies")
+    page.get_by_label("data steward").fill("Data office, steward@example.org")
+    page.get_by_role("button", name="Prepare").click()
+
+
+def path_of(page: Page) -> str:
+    return "/" + page.url.split("/", 3)[3]
+
+
+def taken(page: Page, link: str, folder: Path) -> Path:
+    """Follow a link that downloads, and keep the file."""
+    with page.expect_download(timeout=WAIT_MS) as download:
+        page.get_by_role("link", name=link).click()
+    path = folder / download.value.suggested_filename
+    download.value.save_as(path)
+    return path
