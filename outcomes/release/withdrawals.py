@@ -84,7 +84,7 @@ def _withdrew(units: QuerySet[Unit]) -> dict[UUID, bool]:
 def _of_release(
     entry: LedgerEntry, withdrew: Mapping[UUID, bool], letters: list[LedgerEntry]
 ) -> Iterator[Affected]:
-    project = entry.said["asked"]["project"]
+    project = keys.project_of(entry)
     path = store.package_of(entry)
     if path is None:
         yield Affected(entry, project, "", cannot_tell=PACKAGE_GONE)

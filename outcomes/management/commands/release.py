@@ -1,7 +1,6 @@
 """De-identified releases of rows: made, worked on in the background, taken up again, listed."""
 
 import json
-import sys
 from argparse import ArgumentParser, RawDescriptionHelpFormatter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -216,7 +215,8 @@ def _said_in_words() -> Iterator[None]:
 @contextmanager
 def _progress() -> Iterator[Tell]:
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bar:
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("", total=None)
         yield lambda step, done, total: bar.update(
             task, description=step, completed=done, total=total or None

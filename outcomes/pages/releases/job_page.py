@@ -26,6 +26,11 @@ from registry.pages.unit import person_of
 AT_WORK = (JobState.ASKED, JobState.PREPARING, JobState.CONFIRMED, JobState.PACKING)
 # A worker tells every few seconds that it is there; after so long another may take its place.
 SILENT_AFTER = timedelta(seconds=60)
+SILENT = (
+    "Nothing was heard of this work for more than a minute; the machine may have been restarted. It goes on "
+    "from where it stood."
+)
+NOT_TAKEN_UP = "Nobody has taken it up yet. Where that lasts longer than some seconds, start it again."
 
 
 @cache_control(no_store=True)
@@ -44,7 +49,7 @@ def release_job(request: HttpRequest, job: UUID) -> HttpResponse:
         "asked": asked,
         "definition": definition_coded(asked.definition),
         "is_at_work": is_at_work,
-        "is_silent": is_at_work and _is_silent(found),
+        "silent": _silent(found) if is_at_work else "",
         "is_prepared": found.state == JobState.PREPARED,
         "preview": Told.of(found.preview) if found.preview else None,
         "cautions": CAUTIONS,
@@ -56,40 +61,36 @@ def release_job(request: HttpRequest, job: UUID) -> HttpResponse:
 @require_POST
 def confirm_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Release what the preview shows."""
-    return _acted(request, job, work.confirm, "")
+    return _acted(request, job, work.confirm)
 
 
 @cache_control(no_store=True)
 @require_POST
 def cancel_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Stop the work, or drop what it prepared; nothing of it stays."""
-    _acted(request, job, work.cancel, "Nothing was released, and nothing of it is kept.")
-    return redirect("releases")
+    return _acted(request, job, work.cancel)
 
 
 @cache_control(no_store=True)
 @require_POST
 def go_on_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Carry on with work that broke off, from where it stood."""
-    return _acted(request, job, lambda found, _: work.go_on(found), "")
+    return _acted(request, job, lambda found, _: work.go_on(found))
 
 
-def _acted(
-    request: HttpRequest, key: UUID, act: Callable[[ReleaseJob, User], object], done: str
-) -> HttpResponse:
+def _acted(request: HttpRequest, key: UUID, act: Callable[[ReleaseJob, User], object]) -> HttpResponse:
     """Do it and show where the work stands; told in words when it cannot be done as things stand now."""
     found = job_for(request, key)
     try:
         act(found, person_of(request))
     except (ValidationError, ReleaseRefusedError) as refusal:
         messages.error(request, " ".join(getattr(refusal, "messages", [str(refusal)])))
-    else:
-        if done:
-            messages.success(request, done)
     return redirect("release_job", found.uuid)
 
 
-def _is_silent(job: ReleaseJob) -> bool:
-    """Whether nobody has worked on it for so long that the work may be taken up anew."""
+def _silent(job: ReleaseJob) -> str:
+    """Why the work may have to be started again; empty while somebody is at it."""
+    if job.state == JobState.CONFIRMED:
+        return NOT_TAKEN_UP
     last = job.beat_at or job.asked_at
-    return timezone.now() - last > SILENT_AFTER
+    return SILENT if timezone.now() - last > SILENT_AFTER else ""

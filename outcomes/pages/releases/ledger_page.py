@@ -15,7 +15,7 @@ from outcomes.release import ledger, store
 from registry.access import Action, require
 from registry.models import Unit
 
-RELEASED, RECALLED, MISSING = "Released", "Recalled", "Package missing"
+RELEASED, RECALLED, MISSING, NOT_KEPT = "Released", "Recalled", "Package missing", "Package not kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +59,24 @@ def lines_of(units: QuerySet[Unit]) -> Iterator[Line]:
 
 def _line(entry: LedgerEntry, is_recalled: bool, later: Iterable[LedgerEntry]) -> Line:
     said = entry.said
-    asked, rows = said.get("asked", {}), said.get("rows", {})
+    # What was released before the ledger was chained states its purpose without a request round it.
+    asked, rows = said.get("asked", said), said.get("rows", {})
     letters = [each for each in later if each.kind == LedgerKind.LETTER and each.of_id == entry.pk]
-    is_here = is_recalled or store.package_of(entry) is not None
     return Line(
         entry=entry,
         project=asked.get("project", ""),
         purpose=asked.get("purpose", ""),
         recipient=asked.get("recipient", ""),
         released=rows.get("released"),
-        k=said.get("patients"),
+        k=said.get("patients", said.get("smallest_class")),
         sha256=said["sha256"],
-        state=RECALLED if is_recalled else RELEASED if is_here else MISSING,
+        state=RECALLED if is_recalled else _state(entry),
         letters=len(letters),
     )
+
+
+def _state(entry: LedgerEntry) -> str:
+    """Whether the package of a release that was not recalled can be handed out."""
+    if not entry.said.get("kept"):
+        return NOT_KEPT
+    return RELEASED if store.package_of(entry) else MISSING

@@ -31,7 +31,10 @@ class Told:
             attributes=attributes_table(preview["levels"]),
             flow=flow_table(preview["flow"]),
             effect=effect_table(preview["effect"]),
-            columns=[(table.capitalize(), list(names)) for table, names in preview["columns"].items()],
+            columns=[
+                (f"{table.capitalize()}, {counted(preview['rows'][table], 'row')}", list(names))
+                for table, names in preview["columns"].items()
+            ],
         )
 
 
@@ -45,6 +48,10 @@ def anonymity_facts(hidden: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Outcomes in each class (distinct l)", str(hidden["distinct_l"])),
         ("Outcome of a class against all (t)", f"{hidden['t_closeness']:.2f}"),
         ("Highest risk of being picked out", percent(hidden["highest_risk"])),
+        (
+            "With several repairs, alone in how these combine",
+            f"{hidden['of_them_alone']} of {counted(hidden['patients_with_several'], 'patient')}",
+        ),
     ]
 
 

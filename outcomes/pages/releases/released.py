@@ -3,6 +3,7 @@
 import zipfile
 from collections.abc import Iterator, Mapping
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 from uuid import UUID
 
@@ -60,13 +61,16 @@ def release(request: HttpRequest, release: UUID) -> HttpResponse:
     context = {
         "entry": entry,
         "said": said,
-        "asked": said.get("asked", {}),
-        "definition": _definition(said.get("asked", {})),
+        "asked": said.get("asked", said),
+        "cohort": _sentence(said),
+        "definition": _definition(said.get("asked", said)),
         "facts": list(_facts(said)),
         "levels": attributes_table(said["levels"]) if "levels" in said else None,
         "recall": next((each for each in later if each.kind == LedgerKind.RECALL), None),
         "letters": [each for each in later if each.kind == LedgerKind.LETTER],
         "is_here": path is not None,
+        "is_kept": said.get("kept", False),
+        "has_report": path is not None and _report_name(path) is not None,
         "form": form,
         "once_out": ONCE_OUT,
     }
@@ -90,12 +94,28 @@ def release_report(request: HttpRequest, release: UUID) -> HttpResponse:
     path = store.path_of(entry)
     if path is None:
         raise Http404
+    name = _report_name(path)
+    if name is None:
+        raise Http404
     with zipfile.ZipFile(path) as package:
-        name = next(name for name in REPORTS if name in package.namelist())
         report = package.read(name)
     answer = HttpResponse(report, content_type="text/html; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="release-{entry.number}-{name}"'
     return answer
+
+
+def _report_name(path: Path) -> str | None:
+    """The report's name within a package; None where it has none."""
+    if not zipfile.is_zipfile(path):
+        return None
+    with zipfile.ZipFile(path) as package:
+        return next((name for name in REPORTS if name in package.namelist()), None)
+
+
+def _sentence(said: Mapping[str, Any]) -> str:
+    """The cohort in words, in either form that the ledger has known."""
+    cohort = said.get("cohort", "")
+    return str(cohort["sentence"] if isinstance(cohort, dict) else cohort)
 
 
 def _definition(asked: Mapping[str, Any]) -> FailureDefinition | None:

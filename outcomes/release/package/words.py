@@ -5,8 +5,11 @@ from outcomes.results import FEWEST_SHOWN
 from outcomes.wording import percent
 
 NOT_PROMISED = (
-    "Small classes do not stop an attacker who knows rare clinical facts. Re-identification is forbidden, "
-    "and a data use agreement and local information-governance rules still apply."
+    "Classes of people alike do not stop an attacker who knows rare clinical facts, or that two rows are of "
+    "one patient. What was given up can be hinted at by other columns: ligament surgery by the reason of a "
+    "second look, other surgery or the stability of the knee; activity by a score before the operation. "
+    "Re-identification is forbidden, and a data use agreement and local information-governance rules still "
+    "apply."
 )
 TERMS = (
     "Use it for the stated purpose alone, under the stated approval.",

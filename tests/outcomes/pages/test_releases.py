@@ -22,7 +22,7 @@ from django.utils import timezone
 from outcomes.models import LedgerEntry, LedgerKind, NamedCohort
 from outcomes.models.release import JobState, ReleaseJob
 from outcomes.naming import name_cohort
-from outcomes.release import store, work
+from outcomes.release import ledger, store, work
 from outcomes.release.withdrawals import affected
 from registry.models import EndOfFollowUp, Patient, Unit
 from registry.recording import record
@@ -231,6 +231,27 @@ def test_the_form_says_what_it_opens_on(house: House) -> None:
     assert "5-year bands, then 10-year bands, then 20-year bands" in page
     NamedCohort.objects.all().delete()
     assert "There is no cohort that you may release yet." in squeezed(house.text("new_release"))
+
+
+def test_what_was_released_before_the_ledger_was_chained_is_told(house: House) -> None:
+    content = {
+        **{name: WORDS[name] for name in ("project", "purpose", "approval")},
+        "units": ["northmere"],
+        "cohort": {"sentence": "Primary repairs at Northmere Hospital."},
+        "definition": "reoperation",
+        "rows": {"in_cohort": 30, "permitted": 20, "suppressed": 1, "released": 19},
+        "smallest_class": 6,
+        "sha256": "0" * 64,
+        "note": "Its package was handed over and not kept.",
+    }
+    entry = ledger.write(LedgerKind.ROWS, house.cast.coordinator, content)
+    assert "Package not kept" in house.text("releases")
+    page = squeezed(house.text("release", entry.uuid))
+    for said in ("Primary repairs at Northmere Hospital.", "Its package was handed over and not kept.", "19"):
+        assert said in page
+    assert "Download the package" not in page
+    factories.corrected(house.patients[0], research_permission="refused")
+    assert "Cannot tell." in house.text("withdrawn_permissions")
 
 
 # --- work in hand -----------------------------------------------------------------------------
