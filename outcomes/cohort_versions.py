@@ -59,7 +59,7 @@ def flow_of(version: CohortVersion) -> tuple[FlowStep, ...]:
 
 def is_seen_by(version: CohortVersion, units: QuerySet[Unit]) -> bool:
     """Whether somebody who sees these units sees all that was counted in a version."""
-    return bool(version.units) and set(version.units) <= set(units.values_list("code", flat=True))
+    return bool(version.units) and set(version.units) <= {unit.code for unit in units}
 
 
 def since(version: CohortVersion, cohort: Cohort, units: QuerySet[Unit]) -> Since:

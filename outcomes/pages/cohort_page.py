@@ -17,6 +17,7 @@ from django.views.decorators.http import require_POST
 from outcomes.cohort import Cohort
 from outcomes.cohort_versions import as_json, flow_of, is_seen_by, overlap, since
 from outcomes.flow import cohort_flow
+from outcomes.isolation import refusal
 from outcomes.models import CohortVersion, NamedCohort
 from outcomes.naming import FAILURE, new_version
 from outcomes.pages.filters import FailureForm
@@ -44,6 +45,11 @@ class Found:
         definition, _ = self.reader.definition(self.version.definition)
         return {**self.cohort.query(), FAILURE: definition.code}
 
+    @property
+    def reason(self) -> str:
+        """Why its counts are not shown to this reader; empty when they are."""
+        return refusal(self.reader.person, self.cohort, self.reader.units)
+
 
 @cache_control(no_store=True)
 def named_cohort(request: HttpRequest, cohort: UUID) -> HttpResponse:
@@ -51,7 +57,8 @@ def named_cohort(request: HttpRequest, cohort: UUID) -> HttpResponse:
     found = _found(request, cohort, request.GET.get("version", ""))
     units, version = found.reader.units, found.version
     definition, note = found.reader.definition(version.definition)
-    is_frozen = is_seen_by(version, units)
+    reason = found.reason
+    is_frozen = not reason and is_seen_by(version, units)
     context = {
         "named": found.named,
         "version": version,
@@ -60,15 +67,15 @@ def named_cohort(request: HttpRequest, cohort: UUID) -> HttpResponse:
         "sentence": found.reader.sentence(found.cohort),
         "definition": definition,
         "note": note,
+        "reason": reason,
         "frozen": flow_of(version) if is_frozen else (),
         "since": since(version, found.cohort, units) if is_frozen else None,
-        "today": cohort_flow(found.cohort, units),
+        "today": () if reason else cohort_flow(found.cohort, units),
         "survival_url": f"{reverse('survival')}?{urlencode(found.query)}",
         "build_url": f"{reverse('new_cohort')}?{urlencode({**found.query, 'of': str(found.named.uuid)})}",
         "is_own": found.named.made_by_id == found.reader.person.pk,
         "may_release": Action.RELEASE in actions_of(request.user),
-        "others": list(_others(found)),
-        **_compared(request, found),
+        **(_beside(request, found) if is_frozen else {}),
     }
     return render(request, "outcomes/named_cohort.html", context)
 
@@ -79,6 +86,8 @@ def named_cohort_json(request: HttpRequest, cohort: UUID) -> HttpResponse:
     found = _found(request, cohort, request.GET.get("version", ""))
     if not is_seen_by(found.version, found.reader.units):
         raise Http404
+    if reason := found.reason:
+        return HttpResponse(reason, content_type="text/plain; charset=utf-8", status=403)
     found.version.cohort = found.named
     definition, _ = found.reader.definition(found.version.definition)
     told = as_json(found.version, found.reader.sentence(found.cohort), definition)
@@ -97,8 +106,9 @@ def new_cohort(request: HttpRequest) -> HttpResponse:
     of = _own(request, request.GET.get("of", ""))
     context: dict[str, Any] = {"form": form, "of": of, "of_key": of.uuid if of else ""}
     if form.is_valid():
+        context["reason"] = reason = refusal(person_of(request), form.cohort, units)
         context |= {
-            "steps": cohort_flow(form.cohort, units),
+            "steps": () if reason else cohort_flow(form.cohort, units),
             "sentence": form.cohort.sentence(units),
             "definition": form.definition,
             "cohort_query": urlencode({**form.cohort.query(), FAILURE: form.definition.code}),
@@ -160,24 +170,29 @@ def _others(found: Found) -> Iterator[tuple[str, str]]:
         if version.number != found.version.number and is_seen_by(version, found.reader.units):
             yield f"{found.named.uuid}:{version.number}", f"This cohort, version {version.number}"
     for named in found.reader.visible().exclude(pk=found.named.pk):
-        if named.latest.units and found.reader.cohort(named.query):
+        if is_seen_by(named.latest, found.reader.units) and found.reader.cohort(named.query):
             yield f"{named.uuid}:{named.latest.number}", f"{named}, version {named.latest.number}"
 
 
-def _compared(request: HttpRequest, found: Found) -> dict[str, Any]:
-    """How much this version and the one that the address names hold in common."""
+def _beside(request: HttpRequest, found: Found) -> dict[str, Any]:
+    """The versions to choose from, and what this one and the chosen one hold in common."""
+    others = dict(_others(found))
     code = request.GET.get("with", "")
-    if code not in dict(_others(found)):
-        return {}
+    context: dict[str, Any] = {"others": list(others.items()), "with": code}
+    if code not in others:
+        return context
     key, _, number = code.partition(":")
     other = _found(request, UUID(key), number)
-    if not is_seen_by(other.version, found.reader.units) or not is_seen_by(found.version, found.reader.units):
-        return {}
+    context["beside_reason"] = reason = other.reason
+    return context if reason else context | _compared(found, other)
+
+
+def _compared(found: Found, other: Found) -> dict[str, Any]:
+    """How much two versions hold in common."""
     query = found.query | {f"{SECOND}{name}": value for name, value in other.query.items()}
     return {
         "other": other.version,
         "other_name": other.named.name,
-        "with": code,
         "overlap": overlap(found.version, other.version),
         "side_by_side_url": f"{reverse('survival_compare')}?{urlencode(query)}",
     }

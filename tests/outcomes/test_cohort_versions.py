@@ -4,12 +4,15 @@ import json
 
 import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from outcomes.cache import data_version
 from outcomes.cohort import Cohort
 from outcomes.cohort_versions import Since, flow_of, overlap, since
 from outcomes.flow import cohort_flow
+from outcomes.isolation import ONE_INSIDE
 from outcomes.naming import name_cohort, new_version
 from registry.models import Unit
 from tests import factories
@@ -88,6 +91,43 @@ def test_whom_it_is_not_shared_with_does_not_find_it(cast):
     assert (
         cast.client("colleague").post(reverse("named_cohort_versions", args=[named.uuid])).status_code == 404
     )
+
+
+def test_counts_of_one_other_surgeon_are_not_shown(cast):
+    """Ash's repair is the only one of the lateral meniscus: not to oak, counted or frozen or as a file."""
+    ash = factories.a_surgeon(cast.unit, "ash")
+    factories.a_repair(factories.an_operation(cast.unit, ash), meniscus="lateral")
+    named = name_cohort(cast.surgeon, "Lateral", {"meniscus": "lateral"})
+    client = cast.client("surgeon")
+    page = client.get(reverse("named_cohort", args=[named.uuid]))
+    assert (page.context["frozen"], page.context["today"], page.context["since"]) == ((), (), None)
+    assert ONE_INSIDE in page.content.decode()
+    file = client.get(reverse("named_cohort_json", args=[named.uuid]))
+    assert (file.status_code, file.content.decode()) == (403, ONE_INSIDE)
+    built = client.get(reverse("new_cohort"), {"meniscus": "lateral"})
+    assert built.context["steps"] == ()
+    assert ONE_INSIDE in built.content.decode()
+    whole = name_cohort(cast.surgeon, "Everybody", {})
+    beside = client.get(reverse("named_cohort", args=[whole.uuid]), {"with": f"{named.uuid}:1"})
+    assert "overlap" not in beside.context
+    assert ONE_INSIDE in beside.content.decode()
+
+
+def test_as_many_questions_for_many_versions_as_for_two(cast):
+    named = name_cohort(cast.surgeon, "Medial", MEDIAL)
+    new_version(named, cast.surgeon, {"which": "all"})
+    client, address = cast.client("surgeon"), reverse("named_cohort", args=[named.uuid])
+
+    def asked():
+        with CaptureQueriesContext(connection) as captured:
+            client.get(address, {"version": 1, "with": f"{named.uuid}:2"})
+        return len(captured)
+
+    few = asked()
+    for zone in ("RR", "RW", "WW"):
+        new_version(named, cast.surgeon, {"zone": zone})
+        name_cohort(cast.surgeon, zone, {"zone": zone})
+    assert asked() == few
 
 
 def test_the_definition_as_a_file(cast):
