@@ -3,6 +3,7 @@
 from collections import Counter
 
 import pytest
+from django.db import connection
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
@@ -120,7 +121,7 @@ class CountsAgree(TestCase):
     """One transaction an example, rolled back after it."""
 
     @settings(
-        max_examples=60,
+        max_examples=60 if connection.vendor == "sqlite" else 20,
         deadline=None,
         suppress_health_check=[HealthCheck.too_slow],
         derandomize=True,

@@ -412,7 +412,7 @@ class AnySequence(TestCase):
     """One transaction an example, rolled back after it."""
 
     @settings(
-        max_examples=60,
+        max_examples=60 if connection.vendor == "sqlite" else 20,
         deadline=None,
         suppress_health_check=[HealthCheck.too_slow],
         derandomize=True,

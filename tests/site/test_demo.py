@@ -56,6 +56,7 @@ def test_it_prints_survival_what_it_wrote_and_the_sign_ins(demo, tmp_path):
         assert {"repairs.csv", "repairs.parquet", "manifest.json"} <= set(archive.namelist())
 
 
+@pytest.mark.any_engine
 def test_the_printed_sign_ins_open_the_site(demo):
     found = re.findall(r"^  (\S+) +([a-z2-7]{16})  ", demo(), flags=re.MULTILINE)
     assert len(found) == 6
@@ -64,6 +65,7 @@ def test_the_printed_sign_ins_open_the_site(demo):
         assert response.status_code == 302, username
 
 
+@pytest.mark.any_engine
 def test_the_printed_patient_link_opens_with_the_year_of_birth(demo):
     (found,) = re.findall(
         r"One invented patient's link, to try \(\w+; year of birth (\d{4})\):\n +http://127.0.0.1:8000(/r/\S+/)$",
@@ -90,6 +92,7 @@ def test_a_second_run_loads_nothing_and_prints_the_same_figures(demo):
     assert figures(first) == figures(second)
 
 
+@pytest.mark.any_engine
 def test_the_briefing_stands_alone_and_names_nobody(demo, tmp_path):
     demo()
     (path,) = (tmp_path / "out").glob("briefing-*.html")
@@ -100,6 +103,7 @@ def test_the_briefing_stands_alone_and_names_nobody(demo, tmp_path):
     assert "not a medical device" in text.lower()
 
 
+@pytest.mark.any_engine
 def test_too_few_patients_to_hide_among_give_no_release_and_say_so(demo, tmp_path):
     assert "No release: k is 5, but the patients are only 4" in demo(patients=4)
     assert not list(tmp_path.rglob("*.zip"))
