@@ -116,6 +116,7 @@ def test_counts_of_one_other_surgeon_are_not_shown(cast):
 def test_as_many_questions_for_many_versions_as_for_two(cast):
     named = name_cohort(cast.surgeon, "Medial", MEDIAL)
     new_version(named, cast.surgeon, {"which": "all"})
+    name_cohort(cast.surgeon, "Another", {})
     client, address = cast.client("surgeon"), reverse("named_cohort", args=[named.uuid])
 
     def asked():
