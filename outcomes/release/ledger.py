@@ -1,9 +1,10 @@
 """The ledger of everything that left the house: the one way to write it, to read it and to prove it."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4
 
@@ -102,12 +103,14 @@ def units_of(entry: LedgerEntry) -> set[str]:
 def verify() -> Verified:
     """Work through the whole ledger: numbers, chain, hashes, and the package of each entry in the store."""
     store.settle()
+    # Packages before entries: one that is published meanwhile has its entry by then.
+    seen = list(store.packages())
     problems: list[str] = []
     last, entries = NOTHING_BEFORE, list(LedgerEntry.objects.order_by("number"))
     for number, entry in enumerate(entries, start=1):
         problems += _of_entry(entry, number, last)
         last = entry.own_hash
-    problems += _of_store({entry.uuid for entry in entries})
+    problems += _of_store(seen, {entry.uuid for entry in entries})
     return Verified(len(entries), tuple(problems), last)
 
 
@@ -123,6 +126,8 @@ def _of_entry(entry: LedgerEntry, number: int, previous: str) -> Iterator[str]:
 
 
 def _of_package(entry: LedgerEntry) -> Iterator[str]:
+    if store.package_of(entry) is None:
+        store.publish(entry.uuid)
     path = store.package_of(entry)
     if path is None:
         yield f"Entry {entry.number}: its package is not in the store."
@@ -130,8 +135,8 @@ def _of_package(entry: LedgerEntry) -> Iterator[str]:
         yield f"Entry {entry.number}: its package in the store is not the one that was released."
 
 
-def _of_store(known: set[UUID]) -> Iterator[str]:
-    for path in store.packages():
+def _of_store(seen: Iterable[Path], known: set[UUID]) -> Iterator[str]:
+    for path in seen:
         if path.stem not in {str(uuid) for uuid in known}:
             yield f"{path.name} lies in the store without an entry in the ledger."
 

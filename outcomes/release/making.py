@@ -27,7 +27,7 @@ from outcomes.release.hiding import CannotHideError, hide
 from outcomes.release.hierarchies import ATTRIBUTES, Attribute, year_attribute
 from outcomes.release.reading import Read, kept_with, permitted_repairs, read_tables
 from outcomes.release.reading_repairs import Tell
-from outcomes.release.refusals import ReleaseRefusedError
+from outcomes.release.refusals import ReleaseRefusedError, WorkStoppedError
 from outcomes.release.snapshot import snapshot
 from registry.access import Action, units_for
 from registry.models import Unit, User
@@ -271,6 +271,9 @@ def _content(kept: Kept, digest: str, size: int) -> dict[str, Any]:
 
 
 def _save(job: ReleaseJob) -> None:
-    """Keep where a job stands now; nobody works on it any more."""
-    job.step, job.done, job.total, job.worker, job.told = "", 0, 0, "", ""
-    job.save()
+    """Keep where a job stands now, unless it was cancelled or taken over; nobody works on it any more."""
+    mine = ReleaseJob.objects.filter(pk=job.pk, worker=job.worker, cancel_asked=False)
+    stands: dict[str, Any] = {"state": job.state, "preview": job.preview, "entry": job.entry}
+    if not mine.update(**stands, step="", done=0, total=0, worker="", told=""):
+        raise WorkStoppedError
+    job.refresh_from_db()

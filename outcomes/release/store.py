@@ -56,11 +56,14 @@ def publish(uuid: UUID) -> None:
 def settle() -> None:
     """Publish what was entered in the ledger, and remove what has waited for its entry too long."""
     for path in (folder() / "pending").glob("*"):
-        uuid = UUID(path.stem)
-        if path.suffix == ".zip" and LedgerEntry.objects.filter(uuid=uuid).exists():
-            publish(uuid)
-        elif time.time() - path.stat().st_mtime > GIVEN_UP_AFTER_SECONDS:
-            path.unlink(missing_ok=True)
+        entered = _entered_as(path)
+        if entered:
+            publish(entered)
+            continue
+        # Another process may just have moved it on.
+        with contextlib.suppress(FileNotFoundError):
+            if time.time() - path.stat().st_mtime > GIVEN_UP_AFTER_SECONDS:
+                path.unlink()
 
 
 def packages() -> Iterator[Path]:
@@ -82,6 +85,16 @@ def path_of(entry: LedgerEntry) -> Path | None:
 
 def _pending(uuid: UUID) -> Path:
     return _own(folder() / "pending") / f"{uuid}.zip"
+
+
+def _entered_as(path: Path) -> UUID | None:
+    """The entry of a whole package that waits; None for anything else."""
+    try:
+        uuid = UUID(path.stem)
+    except ValueError:
+        return None
+    is_entered = path.suffix == ".zip" and LedgerEntry.objects.filter(uuid=uuid).exists()
+    return uuid if is_entered else None
 
 
 def _own(path: Path) -> Path:

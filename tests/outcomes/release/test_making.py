@@ -18,7 +18,7 @@ from outcomes.failure import REOPERATION
 from outcomes.models import LedgerEntry
 from outcomes.models.release import JobState, ReleaseJob
 from outcomes.naming import name_cohort
-from outcomes.release import store, work
+from outcomes.release import frozen_file, store, work
 from outcomes.release.making import gate, make_package, pack, prepare, silently
 from outcomes.release.refusals import ReleaseRefusedError, WorkStoppedError
 from outcomes.release.snapshot import snapshot
@@ -311,3 +311,27 @@ def test_a_snapshot_keeps_nobody_from_writing_and_ends_with_its_block(transactio
         assert not connection.in_atomic_block
     factories.a_knee(cast.unit)
     assert Knee.objects.count() == before + 1
+
+
+@pytest.mark.parametrize("part", ["preparing", "packing"])
+def test_a_cancellation_after_the_last_word_is_heeded_too(house, monkeypatch, part):
+    job = a_job(house)
+
+    def cancelled_while(function):
+        def late(*given: Any) -> Any:
+            done = function(*given)
+            ReleaseJob.objects.filter(pk=job.pk).update(cancel_asked=True)
+            return done
+
+        return late
+
+    if part == "packing":
+        work.run(job)
+        ReleaseJob.objects.filter(pk=job.pk).update(state=JobState.CONFIRMED, confirmed_by=house.coordinator)
+        monkeypatch.setattr(store, "keep", cancelled_while(store.keep))
+    else:
+        monkeypatch.setattr(frozen_file, "keep", cancelled_while(frozen_file.keep))
+    work.run(job)
+    assert job.state == JobState.CANCELLED
+    assert not LedgerEntry.objects.exists()
+    assert not list((store.folder() / "work").glob("*"))
