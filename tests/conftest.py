@@ -1,6 +1,5 @@
 """The fixed cast of every page test, and the database the suite runs on."""
 
-import gc
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -11,13 +10,6 @@ from django.test import Client
 from outcomes.cache import RESULTS
 from registry.models import Knee, Repair, Surgeon, Unit, User, triggers
 from tests import factories
-
-
-def pytest_collection_finish() -> None:
-    """Look for garbage more seldom, and among what was imported never again."""
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
 
 
 @dataclass(frozen=True)
