@@ -18,7 +18,8 @@ from outcomes.release.asked import MOST_SUPPRESSED
 from outcomes.release.forms import Forms
 from outcomes.release.frozen import Hidden
 from outcomes.release.hierarchies import GIVEN_UP, Attribute
-from outcomes.release.lattice import Classes, Lattice, Node, Tell
+from outcomes.release.lattice import Classes, Lattice, Node
+from outcomes.release.telling import Tell, silently
 
 # What a product such as 0.29 x 100 may fall short of the whole number that it is.
 _ROUNDING = 1e-9
@@ -34,10 +35,6 @@ class CannotHideError(ValueError):
         self.attributes = attributes
 
 
-def _silently(step: str, done: int, total: int) -> None:
-    """Tell nobody."""
-
-
 def hide(
     rows: pd.DataFrame,
     attributes: Sequence[Attribute],
@@ -47,7 +44,7 @@ def hide(
     patient: str = "patient",
     sensitive: str = "outcome",
     needed: Collection[str] = (),
-    tell: Tell = _silently,
+    tell: Tell = silently,
 ) -> tuple[pd.DataFrame, Hidden]:
     """Generalise the attributes' columns with the least loss, and drop what still stands out.
 

@@ -5,7 +5,7 @@ import hmac
 from django.conf import settings
 
 from outcomes.models import LedgerEntry, LedgerKind
-from outcomes.release.pseudonyms import Pseudonyms
+from outcomes.release.pseudonyms import Pseudonyms, plain_name
 
 FINGERPRINT_DIGITS = 8
 MISSING = (
@@ -43,14 +43,9 @@ def fingerprint(key: str) -> str:
     return hmac.digest(key.encode(), b"fingerprint of a release key", "sha256").hex()[:FINGERPRINT_DIGITS]
 
 
-def same_project(one: str, other: str) -> bool:
-    """Whether two names are of one project, however spaced or capitalised."""
-    return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
-
-
 def _first_release(project: str) -> LedgerEntry | None:
     entries = LedgerEntry.objects.filter(kind=LedgerKind.ROWS).order_by("number")
-    return next((entry for entry in entries if same_project(project_of(entry), project)), None)
+    return next((entry for entry in entries if plain_name(project_of(entry)) == plain_name(project)), None)
 
 
 def project_of(entry: LedgerEntry) -> str:

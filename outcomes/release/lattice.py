@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from outcomes.release.telling import Tell
+
 Node = tuple[int, ...]
-Tell = Callable[[str, int, int], None]
 Integers = NDArray[np.integer[Any]]
 
 # Losses are compared to this many decimals, so that sums in another order are the same loss.

@@ -1,6 +1,6 @@
 """Making a release: gate, reading, hiding, freezing; then packing, the ledger and the store."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -26,9 +26,9 @@ from outcomes.release.frozen_file import Kept
 from outcomes.release.hiding import CannotHideError, hide
 from outcomes.release.hierarchies import ATTRIBUTES, Attribute, year_attribute
 from outcomes.release.reading import Read, kept_with, permitted_repairs, read_tables
-from outcomes.release.reading_repairs import Tell
 from outcomes.release.refusals import ReleaseRefusedError, WorkStoppedError
 from outcomes.release.snapshot import snapshot
+from outcomes.release.telling import Tell, silently
 from registry.access import Action, units_for
 from registry.models import Unit, User
 
@@ -51,10 +51,6 @@ WITHDREW_SINCE = (
     "{n} of the patients in it may not be released any more: they withdrew, or their record changed, since "
     "it was prepared. Prepare it anew."
 )
-
-
-def silently(step: str, done: int, total: int) -> None:
-    """Tell nobody."""
 
 
 def make_package(asked: Asked, by: User, tell: Tell = silently) -> tuple[Path, LedgerEntry]:
@@ -152,7 +148,9 @@ def prepare(job: ReleaseJob, tell: Tell) -> None:
         read = read_tables(asked, units, pseudonyms, tell)
         sentence = Cohort.from_query(asked.cohort, units).sentence(units, leaves=True)
     if read.tables[REPAIRS].empty:
-        raise ReleaseRefusedError(NOBODY_PERMITTED.format(n=read.flow[-1].remaining + _left_out(read)))
+        raise ReleaseRefusedError(
+            NOBODY_PERMITTED.format(n=read.flow[-1].remaining + _without_permission(read.flow))
+        )
     released, hidden = _hidden(asked, read, tell)
     definition = definition_coded(asked.definition)
     frozen = Frozen(
@@ -191,9 +189,9 @@ def _attribute(code: str, asked: Asked, repairs: pd.DataFrame) -> Attribute:
     return year_attribute(asked.year_years, {int(str(band)[:4]) for band in repairs[YEAR].unique()})
 
 
-def _left_out(read: Read) -> int:
+def _without_permission(flow: Iterable[FlowStep]) -> int:
     """How many repairs of the cohort were left out for want of permission."""
-    return sum(step.left_out for step in read.flow if step.code.startswith(("permission", "withdrew")))
+    return sum(step.left_out for step in flow if step.code.startswith(("permission", "withdrew")))
 
 
 def _without_days(step: FlowStep) -> FlowStep:
@@ -244,9 +242,7 @@ def _content(kept: Kept, digest: str, size: int) -> dict[str, Any]:
     flow = {step.code: step for step in kept.frozen.flow}
     released = flow["suppressed"].remaining
     permitted = released + flow["suppressed"].left_out
-    left_out = sum(
-        step.left_out for code, step in flow.items() if code.startswith(("permission", "withdrew"))
-    )
+    left_out = _without_permission(kept.frozen.flow)
     return {
         "asked": asked.as_json(),
         "cohort": kept.frozen.cohort_sentence,

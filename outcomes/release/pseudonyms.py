@@ -12,13 +12,17 @@ class Pseudonyms:
     """Pseudonyms of one project, from the site's release key (kept outside the database)."""
 
     def __init__(self, release_key: str, project: str) -> None:
-        # A project is the same however its name is spaced or capitalised.
-        self._key = _digest(release_key.encode(), f"project\0{' '.join(project.split()).casefold()}")
+        self._key = _digest(release_key.encode(), f"project\0{plain_name(project)}")
 
     def of(self, kind: str, identifier: object, bits: int = PSEUDONYM_BITS) -> str:
         """HMAC-SHA-256 of a kind and identifier, cut to `bits`, in base32."""
         digest = _digest(self._key, f"{kind}\0{identifier}")[: bits // 8]
         return base64.b32encode(digest).decode().rstrip("=").lower()
+
+
+def plain_name(project: str) -> str:
+    """A project is the same however its name is spaced or capitalised."""
+    return " ".join(project.split()).casefold()
 
 
 def _digest(key: bytes, text: str) -> bytes:

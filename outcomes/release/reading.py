@@ -23,7 +23,8 @@ from outcomes.release.reading_followup import (
     scores_of,
     visits_of,
 )
-from outcomes.release.reading_repairs import KEYS, Tell, read_repairs
+from outcomes.release.reading_repairs import KEYS, read_repairs
+from outcomes.release.telling import Tell
 from registry.models import EndOfFollowUp, Repair, Unit
 from registry.vocabulary import EndReason, ResearchPermission
 

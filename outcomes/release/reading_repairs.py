@@ -37,8 +37,6 @@ from registry.models.repairs import ACCOMPANYING
 from registry.rules.indications import PREREQUISITES
 from registry.vocabulary import Technique
 
-# Which step, how many rows of it are done, and of how many; it may raise to stop the reading.
-Tell = Callable[[str, int, int], None]
 Row = TypeVar("Row")
 
 CHUNK = 5_000

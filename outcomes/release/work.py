@@ -20,8 +20,8 @@ from django.utils import timezone
 from outcomes.models.release import JobState, ReleaseJob
 from outcomes.release import frozen_file, keys, making, store
 from outcomes.release.asked import Asked
-from outcomes.release.reading_repairs import Tell
 from outcomes.release.refusals import ReleaseRefusedError, WorkStoppedError
+from outcomes.release.telling import Tell, silently
 from registry.models import User
 
 # A worker says so often that it is there; one that has said nothing for so long is gone.
@@ -94,7 +94,7 @@ def wake(job: ReleaseJob) -> None:
 # --- what a worker does -------------------------------------------------------------------------
 
 
-def run(job: ReleaseJob, listen: Tell = making.silently) -> None:
+def run(job: ReleaseJob, listen: Tell = silently) -> None:
     """Do the next part of a job, if nobody else does; how it ended stands in the job.
 
     Raises

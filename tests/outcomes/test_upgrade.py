@@ -7,30 +7,18 @@ from typing import Any
 
 import pytest
 from django.core.management import call_command
-from django.db import connections
-from django.db.migrations.executor import MigrationExecutor
 
 from outcomes.models import LedgerEntry, NamedCohort
+from tests.upgrading import OLD, database_of
 
-OLD = "old"
 FORMS_OF_BEFORE = ("outcomes", "0002_named_and_briefed")
 TWO_DAYS = (datetime(2026, 3, 1, 9, 30, 0, 250, UTC), datetime(2026, 4, 1, 9, 30, tzinfo=UTC))
 
 
 @pytest.fixture
 def old_database(tmp_path: Path, django_db_blocker: Any) -> Iterator[Any]:
-    connections.databases[OLD] = connections.databases["default"] | {
-        "ENGINE": "django.db.backends.sqlite3",
-        "NAME": str(tmp_path / "old.sqlite3"),
-        "HOST": "",
-        "OPTIONS": {},
-    }
-    with django_db_blocker.unblock():
-        call_command("migrate", *FORMS_OF_BEFORE, database=OLD, verbosity=0)
-        yield MigrationExecutor(connections[OLD]).loader.project_state([FORMS_OF_BEFORE]).apps
-        connections[OLD].close()
-        del connections[OLD]
-    del connections.databases[OLD]
+    with database_of(FORMS_OF_BEFORE, tmp_path, django_db_blocker) as apps:
+        yield apps
 
 
 @pytest.mark.django_db

@@ -11,26 +11,15 @@ from django.db import connections
 from django.db.migrations.executor import MigrationExecutor
 
 from registry.models import Draft, ScoreResponse, Tear, Visit
+from tests.upgrading import OLD, database_of
 
-OLD = "old"
 FIRST_RELEASE = ("registry", "0001_record")
 
 
 @pytest.fixture
 def old_database(tmp_path: Path, django_db_blocker: Any) -> Iterator[Any]:
-    """A database file of its own, migrated to the first release."""
-    connections.databases[OLD] = connections.databases["default"] | {
-        "ENGINE": "django.db.backends.sqlite3",
-        "NAME": str(tmp_path / "old.sqlite3"),
-        "HOST": "",
-        "OPTIONS": {},
-    }
-    with django_db_blocker.unblock():
-        call_command("migrate", *FIRST_RELEASE, database=OLD, verbosity=0)
-        yield MigrationExecutor(connections[OLD]).loader.project_state([FIRST_RELEASE]).apps
-        connections[OLD].close()
-        del connections[OLD]
-    del connections.databases[OLD]
+    with database_of(FIRST_RELEASE, tmp_path, django_db_blocker) as apps:
+        yield apps
 
 
 def test_rows_of_the_first_release_are_carried_over(old_database: Any) -> None:

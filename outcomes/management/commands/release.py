@@ -19,7 +19,7 @@ from outcomes.models import CohortVersion, NamedCohort
 from outcomes.models.release import JobState, ReleaseJob
 from outcomes.release import making, store, work
 from outcomes.release.asked import USUAL_K, Asked
-from outcomes.release.reading_repairs import Tell
+from outcomes.release.telling import Tell
 from registry.access import Action, units_for
 from registry.management.example import CommandWithExample
 from registry.models import User

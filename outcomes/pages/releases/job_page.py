@@ -1,7 +1,6 @@
 """One release in the making: how far the work is, the preview, and what a person does with it."""
 
 from collections.abc import Callable
-from datetime import timedelta
 from uuid import UUID
 
 from django.contrib import messages
@@ -24,8 +23,6 @@ from registry.models import User
 from registry.pages.unit import person_of
 
 AT_WORK = (JobState.ASKED, JobState.PREPARING, JobState.CONFIRMED, JobState.PACKING)
-# A worker tells every few seconds that it is there; after so long another may take its place.
-SILENT_AFTER = timedelta(seconds=60)
 SILENT = (
     "Nothing was heard of this work for more than a minute; the machine may have been restarted. It goes on "
     "from where it stood."
@@ -93,4 +90,4 @@ def _silent(job: ReleaseJob) -> str:
     if job.state == JobState.CONFIRMED:
         return NOT_TAKEN_UP
     last = job.beat_at or job.asked_at
-    return SILENT if timezone.now() - last > SILENT_AFTER else ""
+    return SILENT if timezone.now() - last > work.SILENT_AFTER else ""

@@ -15,11 +15,10 @@ from outcomes.release.package.report import disclosure_report
 from outcomes.release.package.reporting import reporting_items
 from outcomes.release.package.tables import UnknownColumnError, add_table
 from outcomes.release.package.words import NOT_PROMISED
+from outcomes.release.telling import Tell
 
-__all__ = ["FORMAT_VERSION", "MANIFEST", "NOT_PROMISED", "Tell", "UnknownColumnError", "build"]
+__all__ = ["FORMAT_VERSION", "MANIFEST", "NOT_PROMISED", "UnknownColumnError", "build"]
 
-# Which step, how much of it is done, and of how much; it may raise to stop the packing.
-Tell = Callable[[str, int, int], None]
 Writer = Callable[[Frozen, Mapping[str, Sum]], str]
 
 MANIFEST = "manifest.json"
