@@ -23,6 +23,7 @@ from outcomes.estimators.survival import LANDMARK_DAYS, SurvivalCurve
 from outcomes.results import Group
 from outcomes.survival import columns_of
 
+FORMULA = "S_1 - S_2 +/- z sqrt(se_1 ^ 2 + se_2 ^ 2), z = 1.96, cut off at -1 and 1."
 METHOD = (
     "Difference of two survivals on the same day, the first less the second, cohorts independent of each "
     "other, 95 % normal interval from the standard errors of both curves."

@@ -138,10 +138,11 @@ def timeline(
 
 
 def entered_late() -> Q:
-    """Whether a repair was entered later from old notes, by its unit's limit."""
+    """Whether a repair was entered later from old notes: brought in from them, or past its unit's limit."""
     procedure = "tear__procedure__"
     gap: Any = Days(F("recorded_at"), F(f"{procedure}operated_on"))
-    return Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
+    past_limit = Q(GreaterThan(gap, F(f"{procedure}unit__late_entry_after_days")))
+    return past_limit | Q(**{f"{procedure}from_old_notes": True})
 
 
 def _outcome(dated: Any) -> QuerySet[Any, Any]:

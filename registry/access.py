@@ -13,7 +13,7 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import Q, QuerySet
 from django.http import Http404
 
-from registry.models import IndexProcedure, Knee, Surgeon, Unit, User
+from registry.models import IndexProcedure, Knee, Patient, Surgeon, Unit, User
 from registry.vocabulary import Role
 
 Person = User | AnonymousUser
@@ -34,6 +34,7 @@ class Action(Enum):
     RELEASE = auto()
     LOOK_UP_LOTS = auto()
     READ_TEARS = auto()
+    TAKE_IN = auto()
     MANAGE_UNIT = auto()
 
 
@@ -50,6 +51,8 @@ ALLOWED: dict[Action, frozenset[Role]] = {
     Action.RELEASE: frozenset({Role.COORDINATOR}),
     Action.LOOK_UP_LOTS: frozenset({Role.SURGEON, Role.AUDIT_LEAD}),
     Action.READ_TEARS: frozenset({Role.SURGEON}),
+    # What comes in from old notes names patients and says who operated: those who record both.
+    Action.TAKE_IN: frozenset({Role.SURGEON}),
     Action.MANAGE_UNIT: frozenset({Role.ADMINISTRATOR}),
 }
 
@@ -72,11 +75,16 @@ def _units_in_role(person: Person, roles: Iterable[Role]) -> QuerySet[Unit]:
     return Unit.objects.filter(pk__in=held)
 
 
-def actions_of(person: Person) -> set[Action]:
-    """Everything a person may do in at least one unit."""
+def roles_of(person: Person) -> set[Role]:
+    """The roles that a person holds in at least one unit."""
     if not isinstance(person, User) or not person.is_active:
         return set()
-    roles = {Role(role) for role in person.memberships.values_list("role", flat=True)}
+    return {Role(role) for role in person.memberships.values_list("role", flat=True)}
+
+
+def actions_of(person: Person) -> set[Action]:
+    """Everything a person may do in at least one unit."""
+    roles = roles_of(person)
     return {action for action, allowed in ALLOWED.items() if roles & allowed}
 
 
@@ -112,6 +120,22 @@ def knee_for(person: Person, uuid: UUID, action: Action = Action.SEE_RECORD) -> 
     if action is not Action.SEE_RECORD and not knees_for(person, action).filter(pk=knee.pk).exists():
         raise PermissionDenied
     return knee
+
+
+def patients_for(person: Person, action: Action = Action.SEE_RECORD) -> QuerySet[Patient]:
+    """Patients of a unit in which the person may do this, and those of whom they have a knee to do it with."""
+    knees = knees_for(person, action).values("patient")
+    return Patient.objects.filter(Q(unit__in=units_for(person, action)) | Q(pk__in=knees))
+
+
+def patient_for(person: Person, uuid: UUID, action: Action = Action.SEE_RECORD) -> Patient:
+    """One patient, fetched and checked for `action`."""
+    patient = patients_for(person).select_related("unit").filter(uuid=uuid).first()
+    if patient is None:
+        raise Http404
+    if action is not Action.SEE_RECORD and not patients_for(person, action).filter(pk=patient.pk).exists():
+        raise PermissionDenied
+    return patient
 
 
 def units_showing_surgeons(person: Person) -> QuerySet[Unit]:

@@ -5,8 +5,10 @@ stood before, and what should not count is withdrawn.
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 from uuid import UUID, uuid4
 
@@ -37,6 +39,14 @@ class ChangedMeanwhile(Exception):  # noqa: N818 - a state of affairs, not a mis
         self.corrections = corrections
 
 
+class RowsRefused(ValidationError):  # noqa: N818 - what became of them, said to a person
+    """Rows of one table that break rules, each in `refused` with its words; its own are the first's."""
+
+    def __init__(self, refused: Sequence[tuple[models.Model, ValidationError]]) -> None:
+        super().__init__(refused[0][1])
+        self.refused = tuple(refused)
+
+
 @transaction.atomic
 def record(*rows: models.Model, by: User | None = None) -> None:
     """Check and save new rows in the order given, a row after those it refers to; all or nothing.
@@ -50,6 +60,27 @@ def record(*rows: models.Model, by: User | None = None) -> None:
     """
     for row in rows:
         _save_new(row, by)
+
+
+@transaction.atomic
+def record_together(rows: Iterable[models.Model], by: User | None = None) -> None:
+    """Check and save many new rows, those of one table that follow each other by one insert; all or nothing.
+
+    What `record` refuses is refused here: all but uniqueness is checked in the same words, and that is left
+    to the database. Give a table's rows together, each after those it refers to; then they know their keys.
+
+    Raises
+    ------
+    RowsRefused
+        Every row that breaks a rule, of the first table that has one.
+    django.db.IntegrityError
+        A rule that the database sees; `record`, one row after another, finds whose and says it in words.
+    """
+    saved: dict[type[models.Model], set[Any]] = defaultdict(set)
+    for table, of_one_table in groupby(rows, key=type):
+        new = list(of_one_table)
+        _save_new_together(new, by, saved)
+        saved[table].update(row.pk for row in new)
 
 
 @transaction.atomic
@@ -138,13 +169,56 @@ def may_go_without_reason(entry: Kept) -> bool:
 
 
 def _save_new(row: models.Model, by: User | None) -> None:
+    _make_ready(row, by)
+    row.full_clean()
+    row.save()
+
+
+def _save_new_together(
+    rows: Sequence[models.Model], by: User | None, saved: Mapping[type[models.Model], set[Any]]
+) -> None:
+    for row in rows:
+        _make_ready(row, by)
+    known = _known_references(rows, saved)
+    refused = [(row, problem) for row in rows if (problem := _broken_rule(row, known))]
+    if refused:
+        raise RowsRefused(refused)
+    type(rows[0])._base_manager.bulk_create(rows)
+
+
+def _make_ready(row: models.Model, by: User | None) -> None:
     if isinstance(row, Kept) and not row._state.adding:
         raise TypeError(f"The {row} is on record: change it with correct(), which says who and why.")
     _take_up_saved_references(row)
     if isinstance(row, Entry) and by:
         row.recorded_by = by
-    row.full_clean()
-    row.save()
+
+
+def _known_references(
+    rows: Sequence[models.Model], saved: Mapping[type[models.Model], set[Any]]
+) -> dict[str, set[Any]]:
+    """Keys that each foreign key of these rows may hold: `saved` with them, or found by one query for all."""
+    known = {}
+    for each in rows[0]._meta.concrete_fields:
+        if isinstance(each, models.ForeignKey):
+            table: Any = each.remote_field.model
+            keys = {each.value_from_object(row) for row in rows} - {None} - saved[table]
+            known[each.name] = saved[table] | set(table._base_manager.only("pk").in_bulk(keys))
+    return known
+
+
+def _broken_rule(row: models.Model, known: dict[str, set[Any]]) -> ValidationError | None:
+    """What a row breaks of all that can be asked of it alone."""
+    found = {name for name, keys in known.items() if getattr(row, f"{name}_id") in keys}
+    try:
+        row.full_clean(exclude=found, validate_unique=False, validate_constraints=False)
+        for model, constraints in row.get_constraints():
+            for constraint in constraints:
+                if not isinstance(constraint, models.UniqueConstraint):
+                    constraint.validate(model, row)
+    except ValidationError as problem:
+        return problem
+    return None
 
 
 def _set(row: Kept, act: Act, kind: CorrectionKind, **values: Any) -> None:
@@ -269,5 +343,5 @@ def _patient(row: Kept) -> Patient | None:
 def _take_up_saved_references(row: models.Model) -> None:
     """A row built on a then unsaved row learns that one's key."""
     for each in row._meta.concrete_fields:
-        if isinstance(each, models.ForeignKey) and each.is_cached(row):
+        if isinstance(each, models.ForeignKey) and each.get_cached_value(row, default=None) is not None:
             setattr(row, each.name, getattr(row, each.name))

@@ -479,3 +479,31 @@ class ReoperatedSince(TextChoices):
     NO_ANSWER = "no_answer", "Asked, not answered"
     NO = "no", "No"
     YES = "yes", "Yes, to be verified"
+
+
+# --- Ways in and out -------------------------------------------------------------------------
+
+
+class IntakeState(TextChoices):
+    """How far a file of old records is."""
+
+    OPEN = "open", "Columns being named"
+    WAITING = "waiting", "Waiting to be rehearsed"
+    REHEARSING = "rehearsing", "Being rehearsed"
+    REHEARSED = "rehearsed", "Rehearsed"
+    CONFIRMED = "confirmed", "Waiting to be taken in"
+    TAKING_IN = "taking_in", "Being taken in"
+    TAKEN_IN = "taken_in", "Taken in"
+    UNDONE = "undone", "Undone"
+    DROPPED = "dropped", "Dropped"
+    BROKEN = "broken", "Broken off"
+
+
+class Scope(TextChoices):
+    """What an access key opens, within what its person may do."""
+
+    READ_RECORD = "record:read", "Read the record"
+    WRITE_RECORD = "record:write", "Record, correct and withdraw"
+    READ_FIGURES = "figures:read", "Read cohorts and results"
+    NAME_COHORTS = "cohorts:write", "Name cohorts"
+    READ_RELEASES = "releases:read", "Read releases and their packages"

@@ -2,14 +2,17 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import pytest
 from django.core.cache import caches
+from django.db import connection
 from django.test import Client
 
 from outcomes.cache import RESULTS
 from registry.models import Knee, Repair, Surgeon, Unit, User, triggers
 from tests import factories
+from tests.tables import note_as_migrated
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,18 @@ def cast(db: None) -> Cast:
     oak = factories.a_surgeon(unit, "oak", people["surgeon"])
     repair = factories.a_repair(factories.an_operation(unit, oak))
     return Cast(unit, other_unit, **people, oak=oak, repair=repair, knee=repair.tear.procedure.knee)
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings: None) -> None:
+    """The tables of each worker's database are made as the models say."""
+    connection.settings_dict["TEST"]["MIGRATE"] = False
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> None:
+    with django_db_blocker.unblock():
+        note_as_migrated()
 
 
 @pytest.fixture(autouse=True)

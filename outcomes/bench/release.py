@@ -7,23 +7,18 @@ of its own, which is destroyed afterwards, and so is the package.
 from __future__ import annotations
 
 import io
-import multiprocessing
-import resource
 import tempfile
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
-from multiprocessing.connection import Connection
 from pathlib import Path
-from time import perf_counter
-from typing import TypeVar
 
 import pandas as pd
-from django.db import connection, connections
+from django.db import connection
 from django.test import override_settings
 from django.utils import timezone
 
-from outcomes.bench.estimators import BYTES_OF_MAXRSS
+from outcomes.bench.apart import Run, apart
 from outcomes.bench.follow_up import own_database
 from outcomes.failure import REOPERATION
 from outcomes.models import LedgerEntry
@@ -47,7 +42,6 @@ COORDINATOR = "coordinator"
 MOST_TIMES_PLAIN = 10
 
 Say = Callable[[str], None]
-Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +62,6 @@ class Bench:
     plain_peak_bytes: int
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One way in a process of its own: what it found, its seconds, and the peak of its memory."""
-
-    seconds: float
-    peak_bytes: int
-    found: dict[str, int]
-
-
 def run(repairs: int, say: Say) -> Bench:
     """Invent a registry, release all of it, and write the released rows plainly."""
     with tempfile.TemporaryDirectory() as folder, own_database():
@@ -84,9 +69,9 @@ def run(repairs: int, say: Say) -> Bench:
             say(f"Inventing {repairs:,} repairs.")
             _invent(repairs)
             say("Releasing them: read, hidden, packed, entered in the ledger.")
-            released = _apart(lambda: _release(Path(folder)))
+            released = apart(lambda: _release(Path(folder)))
             say("Writing the same rows with pandas alone.")
-            plain = _apart(lambda: _plain(Path(folder)))
+            plain = apart(lambda: _plain(Path(folder)))
         return _compared(released, plain)
 
 
@@ -151,29 +136,3 @@ def _plain(folder: Path) -> dict[str, int]:
             frame.to_csv(folder / f"{table}.csv", index=False)
             rows += len(frame)
     return {"rows": rows}
-
-
-# --- a process of its own -----------------------------------------------------------------------
-
-
-def _apart(do: Callable[[], dict[str, int]]) -> Run:
-    """Do it in a process split off from this one, which takes no connection along."""
-    connections.close_all()
-    ours, theirs = multiprocessing.Pipe()
-    process = multiprocessing.get_context("fork").Process(target=_told, args=(do, theirs))
-    process.start()
-    theirs.close()
-    try:
-        found = ours.recv()
-    except EOFError as problem:
-        raise RuntimeError("the process that was timed broke off; what it said stands above") from problem
-    finally:
-        process.join()
-    return Run(*found)
-
-
-def _told(do: Callable[[], dict[str, int]], to: Connection) -> None:
-    begun = perf_counter()
-    found = do()
-    seconds = perf_counter() - begun
-    to.send((seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_OF_MAXRSS, found))

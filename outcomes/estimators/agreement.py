@@ -16,9 +16,17 @@ from outcomes.estimators.cautions import Caution
 from outcomes.estimators.normal import Z_95
 from outcomes.estimators.rates import PROPORTION_REFERENCE, Proportion, proportion
 
+DIAGNOSTIC_FORMULA = (
+    "Sensitivity TP / (TP + FN), specificity TN / (TN + FP), predictive values TP / (TP + FP) and TN / "
+    "(TN + FN)."
+)
 DIAGNOSTIC_METHOD = (
     "A finding against a reference finding in the same knees: sensitivity, specificity, predictive values, "
     "each with the 95 % score interval of Wilson."
+)
+KAPPA_FORMULA = (
+    "kappa = (p_o - p_e) / (1 - p_e), p_o the share put alike, p_e the share alike by chance from the "
+    "margins."
 )
 KAPPA_METHOD = (
     "Cohen's kappa, unweighted: agreement of two raters beyond chance, with its large-sample standard error "

@@ -13,6 +13,10 @@ import pandas as pd
 
 from outcomes.estimators.cautions import Caution
 
+FORMULA = (
+    "k = size of the smallest class; l = fewest different sensitive values in a class; t = largest over "
+    "classes of half the sum of |share in the class - share in all|; risk of a row 1 / size of its class."
+)
 METHOD = (
     "Rows alike in all keys form a class: k is the smallest class, distinct l the fewest different sensitive "
     "values in a class, t the largest distance (half the sum of absolute differences) between the sensitive "

@@ -16,6 +16,10 @@ from outcomes.estimators.cautions import Caution
 from outcomes.estimators.observations import FloatArray, check_length, observations
 from outcomes.estimators.regression import CoxFit
 
+FORMULA = (
+    "H(t) = sum over s <= t of d(s) / sum over those at risk of exp(b' x); expected of one repair: exp(b' "
+    "x) (H(time) - H(entry))."
+)
 METHOD = (
     "Cumulative hazard of Breslow: at each failure time the failures over the summed hazard ratios of those "
     "at risk; without covariates it is the estimate of Nelson and Aalen. The failures expected of a repair "

@@ -14,8 +14,12 @@ from outcomes.estimators import checks
 
 FloatArray = NDArray[np.float64]
 
+MEAN_FORMULA = "Mean +/- t(0.975; n - 1) s / sqrt(n)."
 MEAN_METHOD = "Plain mean of the scores there are, with the 95 % t interval."
 MEAN_REFERENCE = "Student. Biometrika 1908;6:1-25."
+MEDIAN_FORMULA = (
+    "Quantile p: the value at place 1 + (n - 1) p of the values in order, by linear interpolation."
+)
 MEDIAN_METHOD = "Median and quartiles of the scores there are, by linear interpolation between neighbours."
 MEDIAN_REFERENCE = "Hyndman RJ, Fan Y. Am Stat 1996;50:361-5, definition 7."
 

@@ -17,7 +17,11 @@ from outcomes.estimators.rates import PROPORTION_REFERENCE, Proportion, proporti
 
 Operator = Literal[">=", ">", "<=", "<"]
 
+CHANGE_FORMULA = "Mean of after - before, signed so that better is above 0, +/- t(0.975; n - 1) s / sqrt(n)."
 CHANGE_METHOD = "Mean change of a score within patients, after minus before, with a 95 % paired t interval."
+SHARE_FORMULA = (
+    "x / n with the interval of Wilson, x those whose score or change passes the threshold by its operator."
+)
 SHARE_METHOD = (
     "Share of patients whose unrounded score or change lies above a published threshold, or on it where the "
     "operator published with it says so, with the 95 % score interval of Wilson; those who began too near "

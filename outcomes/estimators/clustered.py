@@ -31,6 +31,10 @@ REFERENCE = (
     "Therneau TM, Grambsch PM. Modeling Survival Data. Springer, 2000 (infinitesimal jackknife)."
 )
 
+FORMULA = (
+    "Var log S(t) = sum over patients of (sum of their repairs' u(t)) ^ 2, u(t) = - sum over s <= t at "
+    "which the repair is at risk of ([it fails at s] - d(s) / n(s)) / (n(s) - d(s))."
+)
 # One patient does not show how patients differ.
 FEWEST_PATIENTS = 2
 # Of a patient's sums c and m, those the variance is made of.
@@ -94,7 +98,9 @@ def _patients(cluster: ArrayLike, rows: Observations) -> Patients:
 
 
 def variance_of_log(rows: Observations, table: RiskTable, of: Patients) -> FloatArray:
-    """Give the variance of log S at each time, shape (times,), in one sweep of O(rows log rows).
+    """Give the variance of log S at each time.
+
+    Shape (times,), in one sweep of O(rows log rows).
 
     NaN for a single patient. Once all fail at once, S is 0 and has no logarithm: use nothing from there on.
 

@@ -26,8 +26,17 @@ __all__ = [
     "pairwise_log_rank",
 ]
 
+FORMULA = (
+    "E_g = sum over s of d(s) n_g(s) / n(s); V_gh = sum over s of d(s) (n(s) - d(s)) / (n(s) - 1) n_g(s) "
+    "/ n(s) ([g = h] - n_h(s) / n(s)); chi-square = (O - E)' V^- (O - E) on groups - 1 degrees of "
+    "freedom."
+)
 METHOD = "Log-rank test: failures observed in each group against those expected if all shared one hazard."
 WITHIN_STRATA = "Failures are compared within each stratum, and the differences summed over strata."
+FORMULA_PAIRWISE = (
+    "With m P values in rising order, the adjusted i-th is the largest over j <= i of min(1, (m - j + 1) "
+    "p_j)."
+)
 METHOD_PAIRWISE = "Log-rank test of each two groups alone, P values adjusted for their number after Holm."
 REFERENCE = "Mantel N. Cancer Chemother Rep 1966;50:163-70. Peto R, Peto J. J R Stat Soc A 1972;135:185-207."
 REFERENCE_PAIRWISE = f"{REFERENCE} Holm S. Scand J Stat 1979;6:65-70."

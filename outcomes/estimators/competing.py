@@ -28,6 +28,7 @@ from outcomes.estimators.observations import (
 )
 from outcomes.estimators.survival import BY_PATIENT, SCALES, Interval, IntervalScale
 
+FORMULA = "I_k(t) = sum over s <= t of S(s-) d_k(s) / n(s), S the share that no cause has ended."
 METHOD = (
     "Aalen-Johansen estimate of the cumulative incidence of each cause: the share that it has ended, while "
     "the others were at work too; {error}, 95 % intervals on the {scale} scale."

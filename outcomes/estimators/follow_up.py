@@ -17,6 +17,10 @@ from outcomes.estimators.cautions import Caution, incomplete_follow_up
 from outcomes.estimators.observations import BoolArray, FloatArray, observations
 from outcomes.estimators.survival import Interval, IntervalScale, kaplan_meier
 
+FORMULA = (
+    "S(t) of Kaplan-Meier with the end of follow-up as event and failure as censoring; the median is "
+    "where it crosses 1/2."
+)
 SENTENCE = (
     "Median follow-up by the reverse Kaplan-Meier method (the end of follow-up is the event, a failure "
     "censors it), with a 95 % {scale} interval."
@@ -24,6 +28,10 @@ SENTENCE = (
 METHOD = SENTENCE.format(scale="log-log")
 REFERENCE = "Schemper M, Smith TL. Control Clin Trials 1996;17:343-6."
 
+COMPLETENESS_FORMULA = (
+    "C = sum of days observed / sum of days possible; possible: as observed for a failure, else to the "
+    "close or the horizon, whichever is earlier."
+)
 COMPLETENESS_METHOD = (
     "Completeness of follow-up C: person-time observed over the person-time possible had nobody been lost; "
     "a failure counts as fully observed."

@@ -17,6 +17,10 @@ from outcomes.estimators.cautions import REPAIRS_FOR_A_POSITION, Caution, few_re
 
 FloatArray = NDArray[np.float64]
 
+FUNNEL_FORMULA = (
+    "Limit at probability p for n repairs: (r - a) / n, r the smallest count with F(r) >= p, a = (F(r) - "
+    "p) / (F(r) - F(r - 1)), F the binomial distribution at the target."
+)
 FUNNEL_METHOD = (
     "Funnel plot: each unit's share against exact binomial limits around the target, 95 % and 99.8 %, "
     "interpolated between whole failures; over-dispersion is the mean squared Pearson z-score."

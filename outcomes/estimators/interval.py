@@ -16,6 +16,7 @@ from scipy.optimize import nnls
 from outcomes.estimators.cautions import Caution
 from outcomes.estimators.observations import FloatArray, IntArray, check_length, observations
 
+FORMULA = "The distribution F that makes sum over repairs of log(F(right) - F(left)) largest."
 METHOD = (
     "Turnbull's non-parametric maximum likelihood estimate for failures known only to lie between two looks; "
     "inside each of its intervals the course is unknown, and no standard error is given."

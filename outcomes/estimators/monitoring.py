@@ -18,12 +18,19 @@ from outcomes.estimators.cautions import Caution
 
 FloatArray = NDArray[np.float64]
 
+CUSUM_FORMULA = (
+    "X_i = max(0, X_(i-1) + W_i), W_i = log(R) [failed] - log(1 - p_i + R p_i), p_i expected, R the odds "
+    "ratio watched for."
+)
 CUSUM_METHOD = (
     "Risk-adjusted log-likelihood CUSUM, in the order in which results became known: each result adds the "
     "log of how much likelier it is at the odds ratio watched for; the sum never falls below 0 and starts "
     "again after a signal."
 )
 CUSUM_REFERENCE = "Steiner SH, Cook RJ, Farewell VT, Treasure T. Biostatistics 2000;1:441-52."
+RUN_LENGTH_FORMULA = (
+    "Average = first entry of (I - Q) ^ -1 1, Q the chances of moving between heights below the limit."
+)
 RUN_LENGTH_METHOD = (
     "Results until the chart first signals, by a Markov chain over the chart's height, when the risks of "
     "patients come at random from those given."

@@ -17,6 +17,10 @@ from outcomes.estimators.cautions import Caution, nobody_twice, not_converged, p
 from outcomes.estimators.centre import FloatArray, scores
 from outcomes.estimators.normal import Z_95
 
+PATH_FORMULA = (
+    "y_ij = m_j + b_i + e_ij, b_i normal between patients i, e_ij normal within, m_j the mean at time "
+    "point j."
+)
 PATH_METHOD = (
     "Mean score at each time point from a mixed model with a random intercept for each patient (restricted "
     "maximum likelihood), 95 % Wald intervals; gaps are allowed where the other scores explain them."

@@ -12,10 +12,18 @@ from outcomes.estimators import checks
 from outcomes.estimators.cautions import Caution, counts_only
 from outcomes.estimators.normal import Z_95
 
+PROPORTION_FORMULA = (
+    "(p + z^2 / 2n +/- z sqrt(p (1 - p) / n + z^2 / 4n^2)) / (1 + z^2 / n), p = x / n, z = 1.96."
+)
 PROPORTION_METHOD = "Share of a whole with the 95 % score interval of Wilson."
 PROPORTION_REFERENCE = "Wilson EB. J Am Stat Assoc 1927;22:209-12."
+RATE_FORMULA = "Limits of d events in time T: chi-square(0.025; 2d) / 2T and chi-square(0.975; 2d + 2) / 2T."
 RATE_METHOD = "Events over person-time with the exact 95 % Poisson interval of Garwood."
 RATE_REFERENCE = "Garwood F. Biometrika 1936;28:437-42."
+RATIO_FORMULA = (
+    "Limits of O / E: O (1 - 1 / 9O - z / 3 sqrt(O)) ^ 3 / E and P (1 - 1 / 9P + z / 3 sqrt(P)) ^ 3 / E, "
+    "P = O + 1."
+)
 RATIO_METHOD = "Events observed over events expected, with Byar's approximate 95 % interval."
 RATIO_REFERENCE = (
     "Breslow NE, Day NE. Statistical Methods in Cancer Research, volume II. IARC, Lyon 1987, page 69."

@@ -18,11 +18,16 @@ from outcomes.estimators.normal import Z_95
 from outcomes.estimators.observations import FloatArray, Observations, RiskTable, risk_table
 from outcomes.estimators.survival import BY_PATIENT, GREENWOOD
 
+FORMULA = (
+    "mu(tau) = area under S(t) from 0 to tau; Var mu(tau) = sum over s <= tau of (area under S from s to "
+    "tau) ^ 2 d(s) / (n(s) (n(s) - d(s)))."
+)
 SENTENCE = (
     "Restricted mean: time without failure up to tau, as the area under the Kaplan-Meier curve, {error}, "
     "95 % normal interval."
 )
 METHOD = SENTENCE.format(error=GREENWOOD)
+FORMULA_DIFFERENCE = "z = (mu_1 - mu_2) / sqrt(Var mu_1 + Var mu_2)."
 METHOD_DIFFERENCE = (
     "Difference of two restricted means with the same tau, groups independent of each other, 95 % normal "
     "interval and two-sided z test."

@@ -20,11 +20,19 @@ from outcomes.estimators.survival import Landmark, SurvivalCurve, kaplan_meier
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+BOUNDS_FORMULA = (
+    "S(t) as followed, with every lost repair failed on its last day, and with every lost repair never "
+    "failing."
+)
 BOUNDS_METHOD = (
     "Kaplan-Meier survival as followed, and again with every repair lost to follow-up counted as failed on "
     "the day it was lost, and as never failed; those still followed at the close stay censored."
 )
 BOUNDS_REFERENCE = "Kaplan EL, Meier P. J Am Stat Assoc 1958;53:457-81. Worst and best case: common practice."
+TIPPING_FORMULA = (
+    "The ratio r at which S_r(t) falls below the threshold; for S_r the share 1 - (S(t) / S(c)) ^ (r - 1) "
+    "of those lost at c counts as failed at c."
+)
 TIPPING_METHOD = (
     "Tipping point: after loss the lost are given the hazard of those still followed times a ratio, as "
     "expected failures without random draws, and the ratio is sought at which survival falls below the "

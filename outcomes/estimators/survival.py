@@ -50,6 +50,11 @@ IntervalScale = Literal["log-log", "log", "plain"]
 GREENWOOD = "Greenwood standard error"
 BY_PATIENT = "standard error by the infinitesimal jackknife with the patient as cluster"
 LATE_ENTRY = "Repairs entered late are at risk only after their entry."
+FORMULA = (
+    "S(t) = product over failure times s <= t of (1 - d(s) / n(s)), n(s) at risk just before s and d(s) "
+    "failing at s; Var log S(t) = sum over s <= t of d(s) / (n(s) (n(s) - d(s))); 95 % limits S(t) ^ "
+    "exp(+/- z se(log S(t)) / log S(t)), z = 1.96; at risk at s: entry < s <= time."
+)
 SENTENCE = (
     "Kaplan-Meier estimate of the share still standing (failures counted before censorings on the same day), "
     "{error}, 95 % intervals on the {scale} scale, "

@@ -16,6 +16,7 @@ from outcomes.estimators.cautions import Caution
 from outcomes.estimators.comparison import said
 from outcomes.estimators.log_rank_score import GroupTotals, count, score, totals
 
+FORMULA = "z = w' (O - E) / sqrt(w' V w), w the scores of the groups, O, E and V as in the log-rank test."
 METHOD = (
     "Log-rank test for trend: failures observed less expected in each group, weighted by the group's score, "
     "over the standard error of that sum."

@@ -1,7 +1,8 @@
 """A base for commands that machines call too: every refusal is one sentence on stderr and exit code 2."""
 
 import sys
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, ClassVar
 
 from django.core.management.base import CommandError
 
@@ -11,6 +12,7 @@ from registry.management.example import CommandWithExample
 class CommandThatRefusesPlainly(CommandWithExample):
     """A command that needs no database and says in one line what it cannot do."""
 
+    exit_codes: ClassVar[Mapping[int, str]] = {0: "done", 2: "refused, in one sentence on stderr"}
     requires_system_checks = []  # noqa: RUF012 - Django asks for a list here
 
     def create_parser(self, prog_name: str, subcommand: str, **options: Any) -> Any:

@@ -9,6 +9,7 @@ from outcomes.pages import (
     compare,
     counts_releases,
     drill,
+    methods,
     named_cohorts,
     own,
     own_definitions,
@@ -24,6 +25,7 @@ from outcomes.pages.releases import asking, job_page, ledger_page, released, wit
 
 urlpatterns = [
     path("repairs/", repairs.repairs, name="repairs"),
+    path("help/methods/", methods.methods, name="methods"),
     path("knees/<uuid:knee>/standing/", standing.standing, name="standing"),
     path("knees/<uuid:knee>/scores/", score_curve.score_curve, name="knee_scores"),
     path("knees/<uuid:knee>/scores.csv", score_curve.score_curve_csv, name="knee_scores_csv"),

@@ -19,7 +19,7 @@ from outcomes.release.forms import Forms
 from outcomes.release.frozen import Hidden
 from outcomes.release.hierarchies import GIVEN_UP, Attribute
 from outcomes.release.lattice import Classes, Lattice, Node
-from outcomes.release.telling import Tell, silently
+from registry.telling import Tell, silently
 
 # What a product such as 0.29 x 100 may fall short of the whole number that it is.
 _ROUNDING = 1e-9

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.release.telling import Tell
+from registry.telling import Tell
 
 Node = tuple[int, ...]
 Integers = NDArray[np.integer[Any]]

@@ -26,11 +26,11 @@ from outcomes.release.frozen_file import Kept
 from outcomes.release.hiding import CannotHideError, hide
 from outcomes.release.hierarchies import ATTRIBUTES, Attribute, year_attribute
 from outcomes.release.reading import Read, kept_with, permitted_repairs, read_tables
-from outcomes.release.refusals import ReleaseRefusedError, WorkStoppedError
-from outcomes.release.snapshot import snapshot
-from outcomes.release.telling import Tell, silently
+from outcomes.release.refusals import ReleaseRefusedError
 from registry.access import Action, units_for
 from registry.models import Unit, User
+from registry.snapshot import snapshot
+from registry.telling import Tell, WorkStoppedError, silently
 
 YEAR = "year"
 STATED = ("project", "purpose", "approval", "recipient", "steward")

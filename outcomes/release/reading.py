@@ -24,8 +24,8 @@ from outcomes.release.reading_followup import (
     visits_of,
 )
 from outcomes.release.reading_repairs import KEYS, read_repairs
-from outcomes.release.telling import Tell
 from registry.models import EndOfFollowUp, Repair, Unit
+from registry.telling import Tell
 from registry.vocabulary import EndReason, ResearchPermission
 
 _PATIENT = "tear__procedure__knee__patient"

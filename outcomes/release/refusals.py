@@ -3,7 +3,3 @@
 
 class ReleaseRefusedError(Exception):
     """The release cannot be made safely; the message says why and what could be done."""
-
-
-class WorkStoppedError(Exception):
-    """The work was cancelled, or somebody else has taken it over."""

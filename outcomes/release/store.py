@@ -1,6 +1,6 @@
 """Packages on disk: whole before their ledger entry is written, and seen only after it.
 
-    pending/<uuid>.part  ->  pending/<uuid>.zip  ->  ledger entry committed  ->  <uuid>.zip
+    pending/<uuid>.<worker's own>.part  ->  pending/<uuid>.zip  ->  ledger entry committed  ->  <uuid>.zip
 
 Whatever broke off in between is settled by the ledger the next time anybody looks.
 """
@@ -11,7 +11,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from uuid import UUID
+from uuid import UUID, uuid4
 
 from django.conf import settings
 
@@ -38,7 +38,8 @@ def drop_work(job: UUID) -> None:
 
 def keep(uuid: UUID, write: Callable[[Path], str]) -> tuple[str, int]:
     """Write a package whole into pending and flush it; its SHA-256, which `write` gives, and its size."""
-    part, whole = _pending(uuid).with_suffix(".part"), _pending(uuid)
+    # By a name of its own: a worker taken for gone may still be writing its own.
+    part, whole = _pending(uuid).with_suffix(f".{uuid4().hex}.part"), _pending(uuid)
     digest = write(part)
     _flushed(part)
     os.replace(part, whole)

@@ -7,7 +7,7 @@ from itertools import islice
 
 from django.db import transaction
 
-from registry.demo import bulk
+from registry import bulk
 from registry.demo.cast import Cast
 from registry.demo.mending import mend
 from registry.demo.people import Passwords, take_in

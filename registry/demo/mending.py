@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from registry.demo.bulk import Table
+from registry.bulk import Table
 from registry.models import User
 from registry.recording import Act, correct, withdraw
 

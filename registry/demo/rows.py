@@ -11,7 +11,7 @@ from typing import Any, NamedTuple, get_type_hints
 
 from django.db.models import Max
 
-from registry.demo.bulk import Row, Table
+from registry.bulk import Row, Table
 from registry.demo.mending import Mend
 from registry.demo.people import Staff
 from registry.demo.review_rows import link_values, report_values

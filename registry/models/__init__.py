@@ -1,5 +1,6 @@
 """The record's tables, one subject a file."""
 
+from registry.models.access_keys import AccessKey, Creation
 from registry.models.followup import (
     Complication,
     Contact,
@@ -13,6 +14,7 @@ from registry.models.followup import (
     Visit,
 )
 from registry.models.governance import DataVersion, Draft, IdentityView, LotLookUp, Membership
+from registry.models.intake import Intake, IntakeMemory, IntakeRow
 from registry.models.keeping import Correction, Entry, Kept
 from registry.models.links import KnockCount, Message, PatientLink, Wording
 from registry.models.people import (
@@ -32,10 +34,12 @@ from registry.models.scores import ScoreResponse
 from registry.models.soft_answers import SoftAnswer
 
 __all__ = [
+    "AccessKey",
     "BookedVisit",
     "Complication",
     "Contact",
     "Correction",
+    "Creation",
     "DataVersion",
     "Draft",
     "EndOfFollowUp",
@@ -48,6 +52,9 @@ __all__ = [
     "ImagingFinding",
     "Implant",
     "IndexProcedure",
+    "Intake",
+    "IntakeMemory",
+    "IntakeRow",
     "Kept",
     "Knee",
     "KnockCount",

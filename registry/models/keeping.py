@@ -12,6 +12,7 @@ from django.db import models
 from django.utils import timezone
 
 from registry.models.limits import choice_checks
+from registry.models.row_checks import RowChecked
 from registry.vocabulary import CorrectionKind
 
 _Kept = TypeVar("_Kept", bound="Kept")
@@ -27,7 +28,7 @@ class Standing(models.Manager[_Kept]):
         return super().get_queryset().filter(withdrawn_at__isnull=True)
 
 
-class Kept(models.Model):
+class Kept(RowChecked):
     """Base of every row of the record."""
 
     version = models.PositiveSmallIntegerField(default=1, editable=False)
@@ -39,7 +40,7 @@ class Kept(models.Model):
     HOLDS_ENTRIES: ClassVar[bool] = False
 
     objects = Standing()
-    ever = models.Manager()  # noqa: DJ012 - no field, and the first manager is the default one
+    ever = models.Manager()
 
     class Meta:
         abstract = True
@@ -72,7 +73,7 @@ class Entry(Kept):
         abstract = True
 
 
-class Correction(models.Model):
+class Correction(RowChecked):
     """One row changed once: what stood before, what stands since. Never changed itself."""
 
     # What was done in one go shares its act.

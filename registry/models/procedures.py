@@ -143,6 +143,9 @@ class IndexProcedure(Entry):
     loose_body_removal = _other("loose_body_removal")
     other_procedure = _other("other_procedure")
 
+    # Brought in from old notes by an intake: its repairs are at risk only from their entry on.
+    from_old_notes = models.BooleanField("brought in from old notes", default=False, editable=False)
+
     signed_at = models.DateTimeField(null=True, blank=True, editable=False)
     signed_by = models.ForeignKey(
         User, on_delete=models.PROTECT, null=True, blank=True, editable=False, related_name="+"
@@ -302,7 +305,8 @@ class IndexProcedure(Entry):
     @property
     def entered_late(self) -> bool:
         """Whether it was entered from old notes rather than as it happened."""
-        return (self.recorded_at.date() - self.operated_on).days > self.unit.late_entry_after_days
+        days = (self.recorded_at.date() - self.operated_on).days
+        return self.from_old_notes or days > self.unit.late_entry_after_days
 
 
 def _weeks(label: str) -> "models.PositiveSmallIntegerField[int | None, int | None]":

@@ -47,4 +47,5 @@ def _about(request: HttpRequest, knee: Knee, reader: Reader) -> list[Link]:
         *([identity] if may_identify else []),
         Link("History", reverse("history", args=[knee.uuid])),
         *([correct] if reader.may_record else []),
+        Link("As FHIR", reverse("knee_fhir", args=[knee.uuid])),
     ]

@@ -2,14 +2,30 @@
 
 from django.urls import path
 
+from registry.pages.access_keys import access_keys, take_back_access_key
 from registry.pages.completeness import completeness, completeness_csv
 from registry.pages.correct_patient import correct_patient
 from registry.pages.drafts import draft
 from registry.pages.due import drifting, due
 from registry.pages.due.knee import due_knee
+from registry.pages.fhir import fhir
 from registry.pages.find_patient import find_patient
+from registry.pages.help.views import guide, help_commands, help_index
 from registry.pages.history import history
 from registry.pages.identity import correct_identity, identity
+from registry.pages.intake.columns import intake_columns
+from registry.pages.intake.intake_page import (
+    cancel_intake,
+    confirm_intake,
+    drop_intake,
+    go_on_intake,
+    intake,
+    intake_annotated,
+    intake_rehearsal,
+    undo_intake,
+)
+from registry.pages.intake.listing import intakes, new_intake
+from registry.pages.intake.values import intake_values
 from registry.pages.keyed_entry import find_sheet, keyed_entry
 from registry.pages.knee_story import knee_story
 from registry.pages.lots import lots, lots_csv
@@ -30,12 +46,18 @@ from registry.pages.withdraw import withdraw_entry
 
 urlpatterns = [
     path("", today, name="today"),
+    path("access-keys/", access_keys, name="access_keys"),
+    path("access-keys/<uuid:key>/take-back/", take_back_access_key, name="take_back_access_key"),
     path("completeness/", completeness, name="completeness"),
     path("completeness/<slug:breakdown>.csv", completeness_csv, name="completeness_csv"),
+    path("help/", help_index, name="help"),
+    path("help/commands/", help_commands, name="help_commands"),
+    path("help/guides/<slug:code>/", guide, name="guide"),
     path("find/", find_patient, name="find_patient"),
     path("sign-in/", sign_in, name="sign_in"),
     path("sign-out/", sign_out, name="sign_out"),
     path("knees/<uuid:knee>/", knee_story, name="knee_story"),
+    path("knees/<uuid:knee>/fhir/", fhir, name="knee_fhir"),
     path("operations/new/", record_operation, name="record_operation"),
     path("operations/facts/", operation_facts, name="operation_facts"),
     path("knees/<uuid:knee>/identity/", identity, name="identity"),
@@ -77,6 +99,18 @@ urlpatterns = [
     path(
         "knees/<uuid:knee>/operations/<uuid:operation>/rehabilitation/", rehabilitation, name="rehabilitation"
     ),
+    path("intake/", intakes, name="intakes"),
+    path("intake/new/", new_intake, name="new_intake"),
+    path("intake/<uuid:intake>/", intake, name="intake"),
+    path("intake/<uuid:intake>/columns/", intake_columns, name="intake_columns"),
+    path("intake/<uuid:intake>/values/", intake_values, name="intake_values"),
+    path("intake/<uuid:intake>/rehearsal/", intake_rehearsal, name="intake_rehearsal"),
+    path("intake/<uuid:intake>/problems/", intake_annotated, name="intake_annotated"),
+    path("intake/<uuid:intake>/take-in/", confirm_intake, name="confirm_intake"),
+    path("intake/<uuid:intake>/cancel/", cancel_intake, name="cancel_intake"),
+    path("intake/<uuid:intake>/go-on/", go_on_intake, name="go_on_intake"),
+    path("intake/<uuid:intake>/drop/", drop_intake, name="drop_intake"),
+    path("intake/<uuid:intake>/undo/", undo_intake, name="undo_intake"),
     path("drafts/", draft, name="draft"),
     path("due/", due, name="due"),
     path("due/drifting/", drifting, name="drifting"),

@@ -23,8 +23,10 @@ PAGES: tuple[tuple[str, str, Action | None], ...] = (
     ("completeness", "Completeness", Action.SEE_RECORD),
     ("releases", "Releases", Action.RELEASE),
     ("lots", "Lot look-up", Action.LOOK_UP_LOTS),
+    ("intakes", "Intake", Action.TAKE_IN),
     ("readings", "Second readings", Action.READ_TEARS),
     ("units", "Unit", Action.MANAGE_UNIT),
+    ("help", "Help", None),
 )
 
 

@@ -11,7 +11,7 @@ import plotly
 from csp.constants import SELF
 from environs import FileAwareEnv, ValidationError, validate
 
-from registry.site import local_keys, mail
+from registry.site import api_settings, local_keys, mail
 
 env = FileAwareEnv()
 BASE_DIR = Path(__file__).resolve().parents[2]
@@ -66,6 +66,8 @@ INSTALLED_APPS = [
     "csp",
     "django_filters",
     "django_htmx",
+    "rest_framework",
+    "drf_spectacular",
     "registry",
     "outcomes",
     "registry.site",
@@ -184,6 +186,10 @@ CONTENT_SECURITY_POLICY = {
         "base-uri": ["'none'"],
     }
 }
+
+API_REQUESTS_A_MINUTE = api_settings.API_REQUESTS_A_MINUTE
+REST_FRAMEWORK = api_settings.REST_FRAMEWORK
+SPECTACULAR_SETTINGS = api_settings.SPECTACULAR_SETTINGS
 
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"

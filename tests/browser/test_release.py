@@ -29,11 +29,11 @@ RECORD = """
 import django
 django.setup()
 from datetime import date, timedelta
-from django.core.management import call_command
-call_command("migrate", verbosity=0)
 from outcomes.naming import name_cohort
 from tests import factories
+from tests.tables import make_tables
 
+make_tables()
 unit = factories.a_unit("northmere")
 coordinator = factories.a_person("coordinator", ("coordinator", unit))
 oak = factories.a_surgeon(unit, "oak")

@@ -40,6 +40,7 @@ OWN = {
     "recorded_by",
     "signed_at",
     "signed_by",
+    "from_old_notes",
     "instrument_version",
     "scale_values",
 }

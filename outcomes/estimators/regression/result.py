@@ -15,6 +15,12 @@ from outcomes.estimators.regression import efron
 from outcomes.estimators.regression.design import Data
 from outcomes.estimators.regression.efron import ChiSquare
 
+FORMULA = (
+    "h(t | x) = h_0(t) exp(b' x); b maximises the sum over failure times of (sum of b' x of the d failing "
+    "- sum over l = 0 .. d - 1 of log(sum over those at risk of exp(b' x) - l / d sum over those failing "
+    "of exp(b' x))); with the patient as cluster Var b = A^-1 (sum over patients of u u') A^-1, u their "
+    "summed score residuals."
+)
 METHOD = "Cox proportional hazards regression with Efron's handling of ties, 95 % Wald intervals"
 ROBUST = "errors summed by cluster (robust), since the members of one are not independent"
 REFERENCE = (

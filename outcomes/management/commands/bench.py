@@ -8,7 +8,7 @@ from typing import Any
 
 from django.core.management.base import CommandError
 
-from outcomes.bench import cache, estimators, follow_up, release
+from outcomes.bench import cache, estimators, follow_up, intake, release
 from outcomes.management.refusals import CommandThatRefusesPlainly
 from outcomes.release.asked import USUAL_K
 
@@ -20,7 +20,8 @@ class Command(CommandThatRefusesPlainly):
         "estimators: time curves and tests from counts against lifelines on the rows, and check that they "
         "agree. follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
         "figures kept by data version against figures counted anew, with writes in between. release: time a "
-        "whole release against writing the same rows with pandas alone."
+        "whole release against writing the same rows with pandas alone. intake: time the rehearsal of a made "
+        "sheet of past operations against reading it with pandas alone (aim: 10,000 rows in 30 s)."
     )
     example = "bench estimators --rows 1000000 --json"
 
@@ -37,6 +38,9 @@ class Command(CommandThatRefusesPlainly):
         )
         parser.add_argument(
             "--released", type=int, default=100_000, help="how many repairs to invent for release (100000)"
+        )
+        parser.add_argument(
+            "--brought", type=int, default=10_000, help="how many rows to make for intake (10000)"
         )
         parser.add_argument(
             "--json", action="store_true", help="print the figures as JSON, progress on stderr"
@@ -111,6 +115,22 @@ def _text_of_release(found: release.Bench) -> str:
     )
 
 
+def _text_of_intake(found: intake.Bench) -> str:
+    took, plain = (
+        f"{size / 2**20:,.0f} MiB" for size in (found.rehearsal_peak_bytes, found.plain_peak_bytes)
+    )
+    return "\n".join(
+        (
+            f"{found.rows:,} rows, {found.file_bytes / 2**20:.1f} MiB ({found.engine}): {found.new_operations:,} new"
+            f" operations, {found.problems:,} problems",
+            f"rehearsal    {found.rehearsal_seconds:8.1f} s, of it {found.reading_seconds:.1f} s to read the file,"
+            f" peak memory {took}  (aim: {intake.MOST_SECONDS} s for 10,000 rows)",
+            f"pandas       {found.plain_seconds:8.1f} s, peak memory {plain}  (read_excel of the same file)",
+            f"ratio        {found.ratio:8.1f}",
+        )
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One thing to time: how, the option that says how much, its words, and what it must hold."""
@@ -136,6 +156,13 @@ BENCHES = {
         _text_of_follow_up,
         lambda found: found.queries <= follow_up.MOST_QUERIES,
         f"Due asks more than {follow_up.MOST_QUERIES} queries.",
+    ),
+    "intake": Kind(
+        intake.run,
+        "brought",
+        _text_of_intake,
+        lambda found: found.new_operations == found.rows and not found.problems,
+        "not every row of the made sheet would be taken in.",
     ),
     "release": Kind(
         release.run,

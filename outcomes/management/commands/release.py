@@ -1,7 +1,7 @@
 """De-identified releases of rows: made, worked on in the background, taken up again, listed."""
 
 import json
-from argparse import ArgumentParser, RawDescriptionHelpFormatter
+from argparse import ArgumentParser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,8 +10,6 @@ from uuid import UUID
 
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.core.management.base import CommandError
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from outcomes.failure import REOPERATION
 from outcomes.files import write_whole
@@ -19,9 +17,9 @@ from outcomes.models import CohortVersion, NamedCohort
 from outcomes.models.release import JobState, ReleaseJob
 from outcomes.release import making, store, work
 from outcomes.release.asked import USUAL_K, Asked
-from outcomes.release.telling import Tell
 from registry.access import Action, units_for
-from registry.management.example import CommandWithExample
+from registry.management.example import CommandWithExample, add_act
+from registry.management.progress import progress
 from registry.models import User
 
 # The attributes that a release tells of unless others are named.
@@ -39,29 +37,33 @@ class Command(CommandWithExample):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         acts = parser.add_subparsers(dest="act", required=True, metavar="{make,go-on,list,work}")
-
-        def act(name: str, help: str, example: str) -> ArgumentParser:
-            return acts.add_parser(
-                name,
-                help=help,
-                description=help,
-                epilog=f"Example: manage.py {example}",
-                formatter_class=RawDescriptionHelpFormatter,
-            )
-
         _add_what_is_asked(
-            act("make", "Make a release, or with --preview only look at what it would hold.", MAKE_EXAMPLE)
+            add_act(
+                acts,
+                "make",
+                "Make a release, or with --preview only look at what it would hold.",
+                MAKE_EXAMPLE,
+            )
         )
-        go_on = act("go-on", "Go on with a release that broke off.", "release go-on 6b1e... --by coordinator")
-        go_on.add_argument("job", type=UUID)
+        go_on = add_act(
+            acts,
+            "go-on",
+            "Go on with a release that broke off.",
+            "release go-on 6b1e... --by coordinator",
+        )
+        go_on.add_argument("job", type=UUID, help="its key, as release list prints it")
         go_on.add_argument("--by", required=True, help="user name of the person who may release")
         go_on.add_argument("--out", type=Path, help="folder to copy the package to")
-        act("list", "List the releases in the making.", "release list")
-        act(
+        go_on.add_argument("--json", action="store_true", help="print what the ledger keeps, as JSON")
+        listing = add_act(acts, "list", "List the releases in the making.", "release list")
+        listing.add_argument("--json", action="store_true", help="print them as JSON")
+        work_on = add_act(
+            acts,
             "work",
             "Work on a release in the background; the site starts this itself.",
             "release work 6b1e...",
-        ).add_argument("job", type=UUID)
+        )
+        work_on.add_argument("job", type=UUID, help="its key")
 
     def handle(self, **options: Any) -> None:
         acts: dict[str, Callable[..., None]] = {
@@ -85,7 +87,7 @@ class Command(CommandWithExample):
             return
         self._finish(job, person, options["out"], as_json=options["json"])
 
-    def _go_on(self, job: UUID, by: str, out: Path | None, **_: Any) -> None:
+    def _go_on(self, job: UUID, by: str, out: Path | None, json: bool, **_: Any) -> None:
         found, person = _job(job), _person(by)
         with _said_in_words():
             making.gate(Asked.from_json(found.asked), person)
@@ -93,10 +95,14 @@ class Command(CommandWithExample):
         work.wake(found)
         if found.state in (JobState.ASKED, JobState.PREPARING):
             self._through(found, JobState.PREPARED)
-        self._finish(found, person, out, as_json=False)
+        self._finish(found, person, out, as_json=json)
 
-    def _list(self, **_: Any) -> None:
-        for job in ReleaseJob.objects.exclude(state__in=(JobState.RELEASED, JobState.CANCELLED)):
+    def _list(self, **options: Any) -> None:
+        jobs = ReleaseJob.objects.exclude(state__in=(JobState.RELEASED, JobState.CANCELLED))
+        if options["json"]:
+            self.stdout.write(json.dumps([_listed(job) for job in jobs]))
+            return
+        for job in jobs:
             said = f"{job.uuid}  {job.get_state_display():<20} {job.asked['project']}  {job.told}"
             self.stdout.write(said.rstrip())
 
@@ -122,7 +128,7 @@ class Command(CommandWithExample):
 
     def _through(self, job: ReleaseJob, wanted: JobState) -> None:
         """Do the next part in this process, with its progress on stderr."""
-        with _progress() as listen:
+        with progress() as listen:
             work.run(job, listen)
         job.refresh_from_db()
         if job.state != wanted:
@@ -134,7 +140,7 @@ def _add_what_is_asked(parser: ArgumentParser) -> None:
     parser.add_argument("--cohort", required=True, help="name of a cohort that this person made or is shared")
     parser.add_argument("--cohort-version", type=int, help="its version; the latest unless given")
     parser.add_argument("--project", required=True, help="same project, same pseudonyms")
-    parser.add_argument("--purpose", required=True)
+    parser.add_argument("--purpose", required=True, help="what it is for, in words that stay in the ledger")
     parser.add_argument("--approval", required=True, help="approval reference")
     parser.add_argument("--recipient", required=True, help="the group or institute that gets the package")
     parser.add_argument("--steward", required=True, help="whom a letter reaches when a patient withdraws")
@@ -200,6 +206,10 @@ def _job(uuid: UUID) -> ReleaseJob:
     return job
 
 
+def _listed(job: ReleaseJob) -> dict[str, str]:
+    return {"job": str(job.uuid), "state": job.state, "project": job.asked["project"], "told": job.told}
+
+
 @contextmanager
 def _said_in_words() -> Iterator[None]:
     try:
@@ -210,17 +220,6 @@ def _said_in_words() -> Iterator[None]:
         raise CommandError(
             " ".join(f"{name}: {' '.join(said)}" for name, said in problem.message_dict.items())
         ) from problem
-
-
-@contextmanager
-def _progress() -> Iterator[Tell]:
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task("", total=None)
-        yield lambda step, done, total: bar.update(
-            task, description=step, completed=done, total=total or None
-        )
 
 
 def _copied(path: Path, to: Path) -> Path:

@@ -7,7 +7,6 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
@@ -19,6 +18,7 @@ from outcomes.pages.releases.preview_told import Told
 from outcomes.release import work
 from outcomes.release.asked import Asked
 from outcomes.release.refusals import ReleaseRefusedError
+from registry.background import is_silent_since
 from registry.models import User
 from registry.pages.unit import person_of
 
@@ -90,4 +90,4 @@ def _silent(job: ReleaseJob) -> str:
     if job.state == JobState.CONFIRMED:
         return NOT_TAKEN_UP
     last = job.beat_at or job.asked_at
-    return SILENT if timezone.now() - last > work.SILENT_AFTER else ""
+    return SILENT if is_silent_since(last) else ""

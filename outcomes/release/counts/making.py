@@ -21,9 +21,9 @@ from outcomes.release.counts import pooled, tables
 from outcomes.release.counts.counts_package import CSV_COLUMNS, FrozenCounts, build, build_pooled, counts_csv
 from outcomes.release.counts.suppression import CannotSuppressError, suppress
 from outcomes.release.refusals import ReleaseRefusedError
-from outcomes.release.snapshot import snapshot
 from outcomes.strata import STRATA
 from registry.models import User
+from registry.snapshot import snapshot
 
 BAD_BAND = "A band of {given} days is outside 1 to {most}. Enter a number of days within."
 NO_OUTCOME = "the table does not say what became of the repairs."

@@ -15,7 +15,7 @@ from outcomes.release.package.report import disclosure_report
 from outcomes.release.package.reporting import reporting_items
 from outcomes.release.package.tables import UnknownColumnError, add_table
 from outcomes.release.package.words import NOT_PROMISED
-from outcomes.release.telling import Tell
+from registry.telling import Tell
 
 __all__ = ["FORMAT_VERSION", "MANIFEST", "NOT_PROMISED", "UnknownColumnError", "build"]
 

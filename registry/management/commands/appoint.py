@@ -1,6 +1,7 @@
 """Appoint a person to roles in a unit: the way into an empty installation, where nobody can sign in yet."""
 
 import getpass
+import json
 from argparse import ArgumentParser
 from collections.abc import Sequence
 from pathlib import Path
@@ -41,6 +42,7 @@ class Command(CommandWithExample):
             "--surgeon-code", default="", metavar="CODE", help="surgeon's entry that is this user's"
         )
         parser.add_argument("--surgeon-name", default="", metavar="NAME", help="name on it, to create it")
+        parser.add_argument("--json", action="store_true", help="print who holds which roles where, as JSON")
 
     def handle(self, **options: Any) -> None:
         try:
@@ -54,7 +56,12 @@ class Command(CommandWithExample):
             raise CommandError(
                 "appoint: nothing was saved: somebody recorded the same at the same moment. Try again."
             ) from error
-        self.stdout.write(said)
+        self.stdout.write(json.dumps(_held(user, options["unit"])) if options["json"] else said)
+
+
+def _held(user: User, unit: str) -> dict[str, Any]:
+    roles = user.memberships.filter(unit__code=unit).order_by("role").values_list("role", flat=True)
+    return {"username": user.username, "unit": unit, "roles": list(roles)}
 
 
 def _appoint(user: User, options: dict[str, Any]) -> str:

@@ -2,7 +2,8 @@
 
 import json
 from argparse import ArgumentParser
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, ClassVar
 
 from django.conf import settings
 from django.core.checks import run_checks
@@ -36,10 +37,12 @@ HELD_BACK = {
 
 
 class Command(CommandWithExample):
-    help = (
-        "Send the invitations and reminders that are due. Exit code 0: all is well; 1: something needs "
-        "a look, as the line printed says; 2: not started."
-    )
+    help = "Send the invitations and reminders that are due."
+    exit_codes: ClassVar[Mapping[int, str]] = {
+        0: "all is well",
+        NEEDS_A_LOOK: "something needs a look, as the line printed says",
+        NOT_STARTED: "not started",
+    }
     example = "remind --per-minute 60"
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -2,10 +2,10 @@
 
 import json
 from argparse import ArgumentParser
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from django.core.management.base import CommandError
 from django.db.models import Count, Max
@@ -20,10 +20,11 @@ REFUSED = 2
 
 
 class Command(CommandWithExample):
-    help = (
-        "Load the wording of instruments from a file of the site's own; none is shipped. Exit code 0: done; "
-        "2: the file was refused and nothing was changed."
-    )
+    help = "Load the wording of instruments from a file of the site's own; none is shipped."
+    exit_codes: ClassVar[Mapping[int, str]] = {
+        0: "done",
+        REFUSED: "the file was refused and nothing was changed",
+    }
     example = """\
 wording example koos > koos.csv      (fill in the column 'text')
          manage.py wording load koos.csv --language en

@@ -32,6 +32,7 @@ from outcomes.models.release import JobState, ReleaseJob  # noqa: E402
 from outcomes.naming import name_cohort  # noqa: E402
 from outcomes.release import ledger  # noqa: E402
 from tests import factories  # noqa: E402
+from tests.tables import make_tables  # noqa: E402
 
 KILLS, PATIENTS, LONGEST_SECONDS = 10, 60, 30
 FOLDER = Path(settings.RELEASES_DIR)
@@ -52,7 +53,7 @@ STAGES: dict[str, Callable[[ReleaseJob], bool]] = {
     "preparing": lambda job: job.state == JobState.PREPARING,
     "freezing": lambda job: any((FOLDER / "work" / str(job.uuid)).glob("*.parquet")),
     "frozen": lambda job: (FOLDER / "work" / str(job.uuid) / "frozen.json").exists(),
-    "packing": lambda job: (FOLDER / "pending" / f"{job.uuid}.part").exists(),
+    "packing": lambda job: any((FOLDER / "pending").glob(f"{job.uuid}.*.part")),
     "packed": lambda job: (FOLDER / "pending" / f"{job.uuid}.zip").exists(),
     "entered": lambda job: LedgerEntry.objects.filter(uuid=job.uuid).exists(),
 }
@@ -69,7 +70,7 @@ def main() -> None:
 
 
 def record() -> None:
-    call_command("migrate", verbosity=0)
+    make_tables()
     unit = factories.a_unit("northmere")
     coordinator = factories.a_person("coordinator", ("coordinator", unit))
     oak = factories.a_surgeon(unit, "oak")

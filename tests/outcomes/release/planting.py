@@ -20,12 +20,26 @@ from registry.demo.cast import Cast
 from registry.demo.load import load
 from registry.demo.scenario import generate
 from registry.demo.truth import Truth
-from registry.models import Draft, IdentityView, KnockCount, LotLookUp, Patient, User, Wording, triggers
+from registry.models import (
+    AccessKey,
+    Creation,
+    Draft,
+    IdentityView,
+    Intake,
+    IntakeMemory,
+    IntakeRow,
+    KnockCount,
+    LotLookUp,
+    Patient,
+    User,
+    Wording,
+    triggers,
+)
 
 PATIENTS, SEED, UNTIL = 130, 7, date(2026, 6, 1)
 # Improbable in any language, in hexadecimal and in base 32, which has no 9.
 STEM = "zwq9xj8"
-TEXTS = (models.CharField, models.TextField, models.JSONField)
+TEXTS = (models.CharField, models.TextField, models.JSONField, models.BinaryField)
 # Fields without which a score is not released at all are planted in every fourth row only.
 EVERY_FOURTH = {
     "ScoreResponse.instrument": 0,
@@ -104,6 +118,17 @@ def _fill_empty_tables() -> None:
     Draft.objects.create(user=user, page="/operations/new/", sealed="sealed")
     KnockCount.objects.create(address_index="a" * 64, since=timezone.now() - timedelta(days=3))
     Wording.objects.create(instrument="koos", language="en", code="P1", text="How often?")
+    _fill_ways_in(user, patient)
+
+
+def _fill_ways_in(user: User, patient: Patient) -> None:
+    """An intake with its file, and a key by which a program writes."""
+    of_unit = {"unit": patient.unit}
+    intake = Intake.objects.create(**of_unit, begun_by=user, file_name="old.csv", file_sealed=b"sealed")
+    IntakeRow.objects.create(intake=intake, row_table=Patient._meta.db_table, row_id=patient.pk)
+    IntakeMemory.objects.create(**of_unit, header="b" * 64)
+    AccessKey.objects.create(user=user, digest="c" * 64, expires_at=timezone.now() + timedelta(days=3))
+    Creation.objects.create(user=user, key="k", location="/api/v1/patients/")
 
 
 def _plant(model: type[models.Model], field: models.Field, name: str, text: str) -> bool:
@@ -119,8 +144,16 @@ def _plant(model: type[models.Model], field: models.Field, name: str, text: str)
             return False
     if field.name.endswith("_sealed"):
         # Every other one truly sealed, in case a release opened it.
-        rows.filter(part__in=(1, 3)).update(**{field.name: sealing.seal(text)})
+        rows.filter(part__in=(1, 3)).update(**{field.name: _sealed(field, text)})
     return True
+
+
+def _sealed(field: models.Field, text: str) -> str | bytes:
+    return sealing.seal_bytes(text.encode()) if _is_file(field) else sealing.seal(text)
+
+
+def _is_file(field: models.Field) -> bool:
+    return isinstance(field, models.BinaryField)
 
 
 def _taken(rows: models.QuerySet, field: models.Field, text: str) -> bool:
@@ -138,6 +171,8 @@ def _planted(field: models.Field, text: str) -> Any:
         return [text] if field.name == "instruments" else {"total": 50, text: text}
     if field.choices:
         return text[: field.max_length]
+    if _is_file(field):
+        return text.encode()
     return Concat(Value(text), LPad(CastTo("pk", models.CharField()), 4, Value("0")))
 
 

@@ -20,11 +20,12 @@ from outcomes.models.release import JobState, ReleaseJob
 from outcomes.naming import name_cohort
 from outcomes.release import frozen_file, store, work
 from outcomes.release.making import gate, make_package, pack, prepare, silently
-from outcomes.release.refusals import ReleaseRefusedError, WorkStoppedError
-from outcomes.release.snapshot import snapshot
+from outcomes.release.refusals import ReleaseRefusedError
 from outcomes.survival import survival_results
 from registry.models import EndOfFollowUp, Knee, Unit
 from registry.recording import record
+from registry.snapshot import snapshot
+from registry.telling import WorkStoppedError
 from tests import factories
 from tests.outcomes.release.asking import asked
 

@@ -106,14 +106,14 @@ TWO_AT_ONCE = """
 import threading
 import django
 django.setup()
-from django.core.management import call_command
 from django.db import connection
 from django.test import Client
 from tests import factories
 from tests.registry.pages.entries import an_operation_entry
+from tests.tables import make_tables
 from registry.models import IndexProcedure, Patient
 
-call_command("migrate", verbosity=0)
+make_tables()
 unit = factories.a_unit("northmere")
 surgeon = factories.a_person("oak", ("surgeon", unit))
 oak = factories.a_surgeon(unit, "oak", surgeon)

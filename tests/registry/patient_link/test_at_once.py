@@ -13,17 +13,17 @@ import threading
 import django
 import time_machine
 django.setup()
-from django.core.management import call_command
 from django.db import connection
 from django.test import Client
 from tests import factories
+from tests.tables import make_tables
 from registry.models import KnockCount, PatientLink, PatientReport, ScoreResponse
 from registry.patient_link.making import make_link
 from registry.patient_link.token import token_of
 
 # No span of counted knocks ends in the middle.
 time_machine.travel("2026-03-01T12:05:00Z", tick=False).start()
-call_command("migrate", verbosity=0)
+make_tables()
 unit = factories.a_unit("northmere")
 knee = factories.a_repair(factories.an_operation(unit, factories.a_surgeon(unit, "oak"))).tear.procedure.knee
 

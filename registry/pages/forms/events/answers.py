@@ -39,6 +39,11 @@ class AnswersForm(Spoken, forms.Form):
     def WIDE(self) -> tuple[str, ...]:  # type: ignore[override]  # noqa: N802 - a class's constant elsewhere
         return tuple(self.fields)
 
+    @property
+    def unanswered(self) -> list[tuple[Tear, Question]]:
+        """What was asked and has no answer yet."""
+        return [(tear, question) for name, (question, tear) in self._asked.items() if name in self.errors]
+
     def rows(self, look: SecondLook) -> list[SoftAnswer]:
         """The answers, new or on record, as they stand in the form."""
         return [self._row(look, name) for name in self.fields]

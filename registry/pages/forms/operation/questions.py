@@ -120,7 +120,13 @@ class AnswersForm(Spoken, forms.Form):
     @property
     def is_settled(self) -> bool:
         """Whether every question is answered, or was left without an answer on purpose."""
-        return all(self._given(name) or self._was_asked(name) for name in self._asked)
+        return not self.open_questions
+
+    @property
+    def open_questions(self) -> list[Question]:
+        """The questions that are new and have no answer."""
+        asked = self._asked.items()
+        return [question for name, question in asked if not (self._given(name) or self._was_asked(name))]
 
     def rows(self, procedure: IndexProcedure) -> Iterator[SoftAnswer]:
         """The answers given, new or on record."""

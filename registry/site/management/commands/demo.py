@@ -2,6 +2,7 @@
 
 import base64
 import hmac
+import json
 from argparse import ArgumentParser
 from hashlib import sha256
 from io import StringIO
@@ -40,6 +41,9 @@ class Command(CommandWithExample):
         parser.add_argument("--seed", type=int, default=DEFAULT_SEED, help="another seed, another scenario")
         parser.add_argument("--port", type=int, default=8000, help="port on loopback")
         parser.add_argument("--no-serve", action="store_true", help="stop before serving")
+        parser.add_argument(
+            "--json", action="store_true", help="print the sign-ins as JSON, all else on stderr"
+        )
 
     def handle(self, **options: Any) -> None:
         if settings.PRODUCTION:
@@ -47,12 +51,17 @@ class Command(CommandWithExample):
         if options["patients"] < 1 or options["seed"] < 0:
             raise CommandError("demo: --patients takes 1 or more, --seed 0 or more.")
         call_command("migrate", verbosity=0)
+        answer = self.stdout
+        if options["json"]:
+            self.stdout = self.stderr
         cast = Cast.read()
         self._load_once(cast, options["patients"], options["seed"])
         _name_once(cast)
         call_command("survival", stdout=self.stdout)
         self._write(cast)
         self._sign_ins(cast)
+        if options["json"]:
+            answer.write(json.dumps(_sign_ins(cast)))
         self._patient_link(f"http://127.0.0.1:{options['port']}")
         if not options["no_serve"]:
             address = f"127.0.0.1:{options['port']}"
@@ -97,11 +106,9 @@ class Command(CommandWithExample):
 
     def _sign_ins(self, cast: Cast) -> None:
         self.stdout.write("\nSign-ins (user name, password, role):")
-        for account in cast.accounts:
-            role = Role(account.role).label
-            units = ", ".join(account.units)
-            password = demo_password(account.username)
-            self.stdout.write(f"  {account.username:<20} {password}  {role}, {units}")
+        for each in _sign_ins(cast):
+            role, units = Role(each["role"]).label, ", ".join(each["units"])
+            self.stdout.write(f"  {each['username']:<20} {each['password']}  {role}, {units}")
 
     def _patient_link(self, site: str) -> None:
         """One link that can be answered now, so that the patient's side can be tried too."""
@@ -113,6 +120,18 @@ class Command(CommandWithExample):
             f"\nOne invented patient's link, to try ({link.get_language_display()}; "
             f"year of birth {patient.born_on.year}):\n  {site}{address(link).removeprefix(settings.SITE_URL)}"
         )
+
+
+def _sign_ins(cast: Cast) -> list[dict[str, Any]]:
+    return [
+        {
+            "username": account.username,
+            "password": demo_password(account.username),
+            "role": account.role,
+            "units": list(account.units),
+        }
+        for account in cast.accounts
+    ]
 
 
 def _name_once(cast: Cast) -> None:

@@ -23,14 +23,15 @@ _PREPARED = {"postgresql": {"JSONField"}, "sqlite": {"JSONField", "UUIDField", "
 def write(table: Table, rows: Sequence[Row]) -> None:
     """Insert rows given as values by field name (`knee_id`, not `knee`), all with the same fields.
 
-    Fields that they leave out get their default.
+    Fields that they leave out get their default. Raises django.db.DatabaseError where a rule is broken.
     """
     fields = table._meta.concrete_fields
     name = connection.ops.quote_name(table._meta.db_table)
     columns = ", ".join(connection.ops.quote_name(str(field.column)) for field in fields)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            with cursor.copy(f"COPY {name} ({columns}) FROM STDIN") as copy:
+            copying = cursor.copy(f"COPY {name} ({columns}) FROM STDIN")
+            with connection.wrap_database_errors, copying as copy:
                 for values in _values(fields, rows):
                     copy.write_row(values)
         else:

@@ -1,0 +1,1 @@
+"""What the record says, for programs: cohorts, results, releases, reference values."""

@@ -1,0 +1,156 @@
+"""A made sheet of past operations rehearsed, beside the plain reading of the same file with pandas.
+
+Each way runs in a process of its own, so that its peak memory is its own. The registry is made in a database
+of its own, which is destroyed afterwards.
+"""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from random import Random
+from time import perf_counter
+from typing import Any
+
+import pandas as pd
+from django.contrib.auth.hashers import make_password
+from django.db import connection
+from openpyxl import Workbook
+
+from outcomes.bench.apart import apart
+from outcomes.bench.follow_up import own_database
+from registry.intake import files, work
+from registry.intake.reading import read
+from registry.models import Intake, Membership, Surgeon, Unit, User
+from registry.recording import record
+from registry.telling import silently
+from registry.vocabulary import Effusion, LigamentState, Meniscus, Pattern, RadialLocation, Role
+
+SEED = 1
+MOST_SECONDS = 30
+# One in so many rows tells of follow-up too.
+FOLLOWED = 3
+SURGEONS = ("oak", "elm", "ash", "yew")
+HEADER = (
+    *(
+        "Hospital number",
+        "Sex",
+        "Date of birth",
+        "Side",
+        "Date of operation",
+        "Lead surgeon",
+        "BMI",
+        "ASA class",
+    ),
+    *("Date of injury", "ACL", "Meniscus", "Tear pattern", "Radial location", "Length (mm)", "Techniques"),
+    *("Date of visit", "Effusion", "Flexion (deg)"),
+)
+FILE = "past operations.xlsx"
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """Seconds and peak memory of reading and rehearsing a file, and of reading it with pandas alone."""
+
+    rows: int
+    engine: str
+    file_bytes: int
+    new_operations: int
+    problems: int
+    reading_seconds: float
+    rehearsal_seconds: float
+    plain_seconds: float
+    ratio: float
+    rehearsal_peak_bytes: int
+    plain_peak_bytes: int
+
+
+def run(rows: int, say: Say) -> Bench:
+    """Make a file, rehearse it in an empty registry, and read it plainly."""
+    with tempfile.TemporaryDirectory() as folder, own_database():
+        say(f"Making a sheet of {rows:,} operations.")
+        path = Path(folder) / FILE
+        path.write_bytes(made(rows))
+        say("Rehearsing it.")
+        rehearsed = apart(lambda: _rehearse(path.read_bytes()))
+        say("Reading it with pandas alone.")
+        plain = apart(lambda: {"rows": len(pd.read_excel(path))})
+        return Bench(
+            rows=int(plain.found["rows"]),
+            engine=connection.vendor,
+            file_bytes=path.stat().st_size,
+            new_operations=int(rehearsed.found["operations"]),
+            problems=int(rehearsed.found["problems"]),
+            reading_seconds=rehearsed.found["reading"],
+            rehearsal_seconds=rehearsed.found["rehearsing"],
+            plain_seconds=plain.seconds,
+            ratio=rehearsed.found["rehearsing"] / plain.seconds,
+            rehearsal_peak_bytes=rehearsed.peak_bytes,
+            plain_peak_bytes=plain.peak_bytes,
+        )
+
+
+def made(rows: int) -> bytes:
+    """A workbook of one sheet: an operation with a tear in each row, a third of them with a visit."""
+    book = Workbook(write_only=True)
+    sheet = book.create_sheet("Operations")
+    sheet.append(HEADER)
+    dice = Random(SEED)  # noqa: S311 - invented data
+    for number in range(rows):
+        sheet.append([*_row(number, dice)])
+    content = io.BytesIO()
+    book.save(content)
+    return content.getvalue()
+
+
+def _row(number: int, dice: Random) -> Iterator[Any]:
+    operated_on = date(2008, 1, 7) + timedelta(days=dice.randrange(5000))
+    yield f"P-{number:06}"
+    yield dice.choice(["male", "female"])
+    yield date(1960, 1, 1) + timedelta(days=dice.randrange(14000))
+    yield dice.choice(["left", "right"])
+    yield operated_on
+    yield dice.choice(SURGEONS)
+    yield round(dice.uniform(18, 38), 1)
+    yield dice.choice([1, 2, 3])
+    yield operated_on - timedelta(days=dice.randrange(400)) if dice.random() < 0.8 else None
+    yield dice.choice([LigamentState.INTACT.label, LigamentState.TREATED_HERE.label, None])
+    yield dice.choice(Meniscus.labels)
+    yield dice.choice([Pattern.LONGITUDINAL.label, Pattern.RADIAL.label, Pattern.HORIZONTAL.label])
+    yield dice.choice([RadialLocation.POSTERIOR.label, RadialLocation.ANTERIOR.label, None])
+    yield dice.choice([None, *range(5, 40)])
+    yield dice.choice(["All-inside", "Inside-out", "All-inside + inside-out"])
+    is_followed = number % FOLLOWED == 0
+    yield operated_on + timedelta(days=dice.randrange(80, 400)) if is_followed else None
+    yield dice.choice(Effusion.labels) if is_followed else None
+    yield dice.randrange(90, 150) if is_followed else None
+
+
+def _rehearse(content: bytes) -> dict[str, float]:
+    begun = perf_counter()
+    read(content, FILE)
+    reading = perf_counter() - begun
+    intake = _begun(content)
+    begun = perf_counter()
+    report = work.rehearse(intake, silently)
+    return {
+        "reading": reading,
+        "rehearsing": perf_counter() - begun,
+        "operations": report.counts["operations"]["new"],
+        "problems": len(report.problems),
+    }
+
+
+def _begun(content: bytes) -> Intake:
+    unit = Unit(code="invented", name="Invented unit")
+    person = User(username="invented", password=make_password(None))
+    surgeons = [Surgeon(code=code, name=f"Dr {code.title()}") for code in SURGEONS]
+    record(unit, person, Membership(user=person, unit=unit, role=Role.SURGEON), *surgeons)
+    unit.surgeons.set(surgeons)
+    return files.begin(unit, person, FILE, content)

@@ -1,0 +1,172 @@
+"""The views of every kind of entry: list and record, read and correct, withdraw and bring back, history."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, ClassVar
+from uuid import UUID
+
+from django.db import transaction
+from django.urls import resolve
+from rest_framework import serializers, status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from registry.api.creating import REPLAYED, once
+from registry.api.etags import require_match, tagged
+from registry.api.listing import listed
+from registry.api.paging import page
+from registry.api.problems import Refused
+from registry.api.resource import Resource
+from registry.api.serializing import Strict, body_of
+from registry.api.view import ApiView
+from registry.models import Correction
+from registry.pages.differences import told
+from registry.recording import Act, corrections_of, reinstate, withdraw
+from registry.vocabulary import CorrectionKind
+
+
+class ReasonSerializer(Strict):
+    """Why."""
+
+    reason = serializers.CharField(
+        max_length=200,
+        help_text="Kept in the history with the person's name and the time. Name nobody in it.",
+    )
+
+
+class LineSerializer(serializers.Serializer):
+    """One field, before and after, in words."""
+
+    label = serializers.CharField()
+    before = serializers.CharField()
+    after = serializers.CharField()
+
+
+class ChangeSerializer(serializers.Serializer):
+    """One row changed once. What was done in one go shares its act."""
+
+    act = serializers.UUIDField()
+    kind = serializers.ChoiceField(CorrectionKind.choices)
+    at = serializers.DateTimeField()
+    who = serializers.CharField()
+    reason = serializers.CharField()
+    row = serializers.CharField()
+    lines = LineSerializer(many=True)
+
+
+class HistorySerializer(serializers.Serializer):
+    """Every change of an entry and its parts, in order."""
+
+    changes = ChangeSerializer(many=True)
+
+
+class EntryView(ApiView):
+    """Base of the views of one resource."""
+
+    resource: ClassVar[Resource]
+
+    def answer(self, row: Any, **more: Any) -> Response:
+        return tagged(self.request, self.resource.told(row), self.resource.mark(row), **more)
+
+    @contextmanager
+    def changing(self, uuid: UUID) -> Iterator[Any]:
+        """The row, for whoever may change it and has seen it as it stands; held until the change is made."""
+        resource = self.resource
+        resource.require_write(self.person, found := resource.row(self.person, uuid))
+        with transaction.atomic():
+            entry = found.entry
+            type(entry).ever.select_for_update().get(pk=entry.pk)
+            row = resource.row(self.person, uuid)
+            require_match(self.request, resource.tag(row))
+            yield row
+
+
+class EntryList(EntryView):
+    """All of a kind."""
+
+    def get(self, request: Request) -> Response:
+        rows = listed(request, self.resource.rows(self.person), self.resource.knee_path)
+        return page(request, rows, lambda found: self.resource.shown(found, many=True).data)
+
+
+class EntryListAndRecord(EntryList):
+    """All of a kind, and another one."""
+
+    def post(self, request: Request) -> Response:
+        location, replayed = once(request, self._record)
+        row = self.resource.row(self.person, resolve(location).kwargs["uuid"])
+        headers = {"Location": location, **({REPLAYED: "true"} if replayed else {})}
+        return self.answer(row, status_code=status.HTTP_201_CREATED, headers=headers)
+
+    def _record(self) -> str:
+        assert self.resource.recorded is not None  # noqa: S101 - only of what can be recorded
+        sent = self.request.data
+        said = body_of(self.resource.recorded, sent)
+        return self.resource.location(self.resource.record(self.person, said, sent))
+
+
+class EntryOne(EntryView):
+    """One entry."""
+
+    def get(self, request: Request, uuid: UUID) -> Response:
+        return self.answer(self.resource.row(self.person, uuid))
+
+
+class EntryOneAndCorrect(EntryOne):
+    """One entry, and its correction."""
+
+    def patch(self, request: Request, uuid: UUID) -> Response:
+        assert self.resource.corrected is not None  # noqa: S101 - only of what can be corrected
+        with self.changing(uuid) as row:
+            _refuse_withdrawn(row)
+            said = body_of(self.resource.corrected, request.data, partial=True)
+            self.resource.correct(self.person, row, said, request.data)
+        return self.answer(self.resource.row(self.person, uuid))
+
+
+class Withdrawal(EntryView):
+    """Take an entry out of every list and figure, with its parts; its history keeps it."""
+
+    def post(self, request: Request, uuid: UUID) -> Response:
+        with self.changing(uuid) as row:
+            _refuse_withdrawn(row)
+            withdraw(row, _act(self, request))
+        return self.answer(self.resource.row(self.person, uuid))
+
+
+class Reinstatement(EntryView):
+    """Bring back an entry with everything that was withdrawn along with it."""
+
+    def post(self, request: Request, uuid: UUID) -> Response:
+        with self.changing(uuid) as row:
+            if row.stands:
+                raise Refused("conflict", "It stands: nothing is to be brought back.")
+            reinstate(_withdrawn_by(row), _act(self, request))
+        return self.answer(self.resource.row(self.person, uuid))
+
+
+class History(EntryView):
+    """What was corrected, when, by whom and why."""
+
+    def get(self, request: Request, uuid: UUID) -> Response:
+        row = self.resource.row(self.person, uuid)
+        changes = told(corrections_of(row).select_related("made_by"), self.person)
+        return Response(HistorySerializer({"changes": changes}).data)
+
+
+def _act(view: EntryView, request: Request) -> Act:
+    return Act(view.person, body_of(ReasonSerializer, request.data)["reason"])
+
+
+def _refuse_withdrawn(row: Any) -> None:
+    if not row.stands:
+        raise Refused("conflict", "It was withdrawn. Reinstate it first, then change it.")
+
+
+def _withdrawn_by(row: Any) -> UUID:
+    """The act that withdrew a row."""
+    own = Correction.objects.filter(
+        row_table=row._meta.db_table, row_id=row.pk, kind=CorrectionKind.WITHDRAWN
+    )
+    act: UUID = own.order_by("-pk").values_list("act", flat=True)[0]
+    return act

@@ -1,0 +1,34 @@
+"""How often one may ask: counted by key, and by address for whoever shows no valid one."""
+
+from typing import Any
+
+from django.conf import settings
+from rest_framework.request import Request
+from rest_framework.throttling import SimpleRateThrottle
+
+from registry.models import AccessKey
+
+
+class _AMinute(SimpleRateThrottle):
+    """Requests a minute, as the settings say at the time."""
+
+    def get_rate(self) -> str:
+        return f"{settings.API_REQUESTS_A_MINUTE[self.scope]}/min"
+
+
+class ByKey(_AMinute):
+    """Every key has a count of its own."""
+
+    scope = "key"
+
+    def get_cache_key(self, request: Request, view: Any) -> str | None:
+        return f"api-key-{request.auth.pk}" if isinstance(request.auth, AccessKey) else None
+
+
+class ByAddress(_AMinute):
+    """Without a valid key the address counts, so that guessing is slow."""
+
+    scope = "address"
+
+    def get_cache_key(self, request: Request, view: Any) -> str | None:
+        return None if isinstance(request.auth, AccessKey) else f"api-address-{self.get_ident(request)}"

@@ -1,0 +1,1 @@
+"""Intake: old records out of a spreadsheet: file, columns, values, rehearsal, taken in, undone."""
