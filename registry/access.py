@@ -123,7 +123,7 @@ def knee_for(person: Person, uuid: UUID, action: Action = Action.SEE_RECORD) -> 
 
 
 def patients_for(person: Person, action: Action = Action.SEE_RECORD) -> QuerySet[Patient]:
-    """Patients of a unit in which the person may do this, and those of whom they have a knee to do it with."""
+    """Patients of a unit in which the person may do this, and those of a knee with which they may."""
     knees = knees_for(person, action).values("patient")
     return Patient.objects.filter(Q(unit__in=units_for(person, action)) | Q(pk__in=knees))
 

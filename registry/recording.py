@@ -17,6 +17,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models, transaction
 from django.utils import timezone
 
+from registry.checking import TableChecks
 from registry.models import Correction, Entry, IndexProcedure, Kept, Knee, Patient, User
 from registry.models.history_rules import BEFORE_SIGNING, kept_models
 from registry.vocabulary import CorrectionKind
@@ -125,6 +126,28 @@ def withdraw(row: Kept, act: Act) -> None:
 
 
 @transaction.atomic
+def withdraw_together(rows: Sequence[Kept], act: Act) -> None:
+    """Take many rows of one table out, all of whose parts are withdrawn already, by a few statements.
+
+    Raises
+    ------
+    django.db.IntegrityError
+        A part of one still stands, something rests on it, or somebody changed it since it was read.
+    """
+    _refuse_without_reason(rows[0], act)
+    now = timezone.now()
+    after = {"withdrawn_at": json.loads(json.dumps(now, cls=DjangoJSONEncoder))}
+    notes = []
+    for row in rows:
+        row.version, row.withdrawn_at = row.version + 1, now
+        notes.append(_noted(row, act, CorrectionKind.WITHDRAWN, {"withdrawn_at": None}, after))
+    record_together(notes)
+    type(rows[0]).ever.filter(pk__in=[row.pk for row in rows]).update(
+        version=models.F("version") + 1, withdrawn_at=now
+    )
+
+
+@transaction.atomic
 def reinstate(withdrawn: UUID, act: Act) -> None:
     """Bring back everything that one act withdrew."""
     tables = {model._meta.db_table: model for model in kept_models()}
@@ -179,8 +202,8 @@ def _save_new_together(
 ) -> None:
     for row in rows:
         _make_ready(row, by)
-    known = _known_references(rows, saved)
-    refused = [(row, problem) for row in rows if (problem := _broken_rule(row, known))]
+    known, checks = _known_references(rows, saved), TableChecks(type(rows[0]))
+    refused = [(row, problem) for row in rows if (problem := checks.broken_rule(row, known))]
     if refused:
         raise RowsRefused(refused)
     type(rows[0])._base_manager.bulk_create(rows)
@@ -205,20 +228,6 @@ def _known_references(
             keys = {each.value_from_object(row) for row in rows} - {None} - saved[table]
             known[each.name] = saved[table] | set(table._base_manager.only("pk").in_bulk(keys))
     return known
-
-
-def _broken_rule(row: models.Model, known: dict[str, set[Any]]) -> ValidationError | None:
-    """What a row breaks of all that can be asked of it alone."""
-    found = {name for name, keys in known.items() if getattr(row, f"{name}_id") in keys}
-    try:
-        row.full_clean(exclude=found, validate_unique=False, validate_constraints=False)
-        for model, constraints in row.get_constraints():
-            for constraint in constraints:
-                if not isinstance(constraint, models.UniqueConstraint):
-                    constraint.validate(model, row)
-    except ValidationError as problem:
-        return problem
-    return None
 
 
 def _set(row: Kept, act: Act, kind: CorrectionKind, **values: Any) -> None:
@@ -276,8 +285,16 @@ def _refuse_if_changed(entry: Kept, seen: int) -> None:
 
 
 def _note(row: Kept, act: Act, kind: CorrectionKind, before: dict[str, Any], after: dict[str, Any]) -> None:
+    noted = _noted(row, act, kind, before, after)
+    noted.full_clean()
+    noted.save()
+
+
+def _noted(
+    row: Kept, act: Act, kind: CorrectionKind, before: dict[str, Any], after: dict[str, Any]
+) -> Correction:
     entry = row.entry
-    noted = Correction(
+    return Correction(
         act=act.key,
         kind=kind,
         made_by=act.by,
@@ -291,8 +308,6 @@ def _note(row: Kept, act: Act, kind: CorrectionKind, before: dict[str, Any], aft
         before=before,
         after=after,
     )
-    noted.full_clean()
-    noted.save()
 
 
 def _values(row: Kept) -> dict[str, Any]:

@@ -78,20 +78,20 @@ def run(rows: int, say: Say) -> Bench:
         path = Path(folder) / FILE
         path.write_bytes(made(rows))
         say("Rehearsing it.")
-        rehearsed = apart(lambda: _rehearse(path.read_bytes()))
+        ours = apart(lambda: rehearsed(path.read_bytes()))
         say("Reading it with pandas alone.")
         plain = apart(lambda: {"rows": len(pd.read_excel(path))})
         return Bench(
             rows=int(plain.found["rows"]),
             engine=connection.vendor,
             file_bytes=path.stat().st_size,
-            new_operations=int(rehearsed.found["operations"]),
-            problems=int(rehearsed.found["problems"]),
-            reading_seconds=rehearsed.found["reading"],
-            rehearsal_seconds=rehearsed.found["rehearsing"],
+            new_operations=int(ours.found["operations"]),
+            problems=int(ours.found["problems"]),
+            reading_seconds=ours.found["reading"],
+            rehearsal_seconds=ours.found["rehearsing"],
             plain_seconds=plain.seconds,
-            ratio=rehearsed.found["rehearsing"] / plain.seconds,
-            rehearsal_peak_bytes=rehearsed.peak_bytes,
+            ratio=ours.found["rehearsing"] / plain.seconds,
+            rehearsal_peak_bytes=ours.peak_bytes,
             plain_peak_bytes=plain.peak_bytes,
         )
 
@@ -132,7 +132,7 @@ def _row(number: int, dice: Random) -> Iterator[Any]:
     yield dice.randrange(90, 150) if is_followed else None
 
 
-def _rehearse(content: bytes) -> dict[str, float]:
+def rehearsed(content: bytes) -> dict[str, float]:
     begun = perf_counter()
     read(content, FILE)
     reading = perf_counter() - begun

@@ -79,12 +79,12 @@ def _compared(released: Run, plain: Run) -> Bench:
     said = LedgerEntry.objects.get().said
     return Bench(
         repairs=said["rows"]["released"],
-        rows_of_all_tables=plain.found["rows"],
+        rows_of_all_tables=int(plain.found["rows"]),
         engine=connection.vendor,
         attributes=len(ATTRIBUTES),
         k=said["k"],
         suppressed=said["rows"]["suppressed"],
-        package_bytes=released.found["bytes"],
+        package_bytes=int(released.found["bytes"]),
         release_seconds=released.seconds,
         plain_seconds=plain.seconds,
         ratio=released.seconds / plain.seconds,

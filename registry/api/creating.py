@@ -68,7 +68,7 @@ def _earlier(user: User, key: str, asked: str) -> str:
 
 
 def _key(request: Request) -> str:
-    said = request.headers.get(HEADER, "")
+    said: str = request.headers.get(HEADER, "")
     if 1 <= len(said) <= LONGEST and all("!" <= sign <= "~" for sign in said):
         return said
     raise Refused(

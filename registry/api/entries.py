@@ -19,8 +19,9 @@ from registry.api.problems import Refused
 from registry.api.resource import Resource
 from registry.api.serializing import Strict, body_of
 from registry.api.view import ApiView
-from registry.models import Correction
+from registry.models import Correction, User
 from registry.pages.differences import told
+from registry.pages.history import may_be_undone
 from registry.recording import Act, corrections_of, reinstate, withdraw
 from registry.vocabulary import CorrectionKind
 
@@ -141,7 +142,7 @@ class Reinstatement(EntryView):
         with self.changing(uuid) as row:
             if row.stands:
                 raise Refused("conflict", "It stands: nothing is to be brought back.")
-            reinstate(_withdrawn_by(row), _act(self, request))
+            reinstate(_act_to_undo(self.person, row), _act(self, request))
         return self.answer(self.resource.row(self.person, uuid))
 
 
@@ -163,10 +164,13 @@ def _refuse_withdrawn(row: Any) -> None:
         raise Refused("conflict", "It was withdrawn. Reinstate it first, then change it.")
 
 
-def _withdrawn_by(row: Any) -> UUID:
-    """The act that withdrew a row."""
-    own = Correction.objects.filter(
-        row_table=row._meta.db_table, row_id=row.pk, kind=CorrectionKind.WITHDRAWN
-    )
-    act: UUID = own.order_by("-pk").values_list("act", flat=True)[0]
+def _act_to_undo(person: User, row: Any) -> UUID:
+    """The act that withdrew a row, if the person may bring back everything that it withdrew."""
+    withdrawn = Correction.objects.filter(kind=CorrectionKind.WITHDRAWN)
+    own = withdrawn.filter(row_table=row._meta.db_table, row_id=row.pk).order_by("-pk")
+    act: UUID = own.values_list("act", flat=True)[0]
+    if act not in may_be_undone(person, list(withdrawn.filter(act=act))):
+        raise Refused(
+            "conflict", "What was withdrawn along with it is not yours to bring back, or changed since."
+        )
     return act

@@ -3,7 +3,7 @@
 from typing import Any
 
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiResponse
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiResponse, inline_serializer
 from rest_framework import serializers
 
 from registry.api.creating import HEADER, LONGEST, REPLAYED
@@ -61,7 +61,9 @@ LIMIT = OpenApiParameter(
 ETAG = OpenApiParameter(
     "ETag", OpenApiTypes.STR, OpenApiParameter.HEADER, response=[200, 201, 304], description="Strong."
 )
-LOCATION = OpenApiParameter("Location", OpenApiTypes.URI, OpenApiParameter.HEADER, response=[201])
+LOCATION = OpenApiParameter(
+    "Location", {"type": "string", "format": "uri-reference"}, OpenApiParameter.HEADER, response=[201]
+)
 REPLAYED_HEADER = OpenApiParameter(
     REPLAYED,
     {"type": "string", "enum": ["true"]},
@@ -82,8 +84,6 @@ def refusals(*statuses: int) -> dict[tuple[int, str], OpenApiResponse]:
 
 def page_of(items: Any, name: str) -> Any:
     """The schema of a page of items."""
-    from drf_spectacular.utils import inline_serializer
-
     return inline_serializer(
         name,
         {

@@ -15,8 +15,9 @@ class Number(serializers.DecimalField):
     """A measured number, as a number of JSON both ways."""
 
     def __init__(self, max_digits: int, decimal_places: int, **options: Any) -> None:
-        limits = {name: Decimal(str(options[name])) for name in ("min_value", "max_value") if name in options}
-        super().__init__(max_digits, decimal_places, **{**options, **limits})
+        for name in {"min_value", "max_value"} & options.keys():
+            options[name] = Decimal(str(options[name]))
+        super().__init__(max_digits, decimal_places, **options)
 
     def to_representation(self, value: Any) -> float | None:
         return None if value is None else float(value)
@@ -38,9 +39,8 @@ class Strict(serializers.Serializer):
 class RowSerializer(Strict, serializers.ModelSerializer):
     """A row of a model. What spans fields or tables is checked where the pages have it checked."""
 
-    serializer_field_mapping: ClassVar[dict[Any, Any]] = {
-        **serializers.ModelSerializer.serializer_field_mapping,
-        models.DecimalField: Number,
+    serializer_field_mapping: ClassVar[Any] = serializers.ModelSerializer.serializer_field_mapping | {
+        models.DecimalField: Number
     }
 
 

@@ -12,11 +12,9 @@ from openpyxl.cell import Cell, WriteOnlyCell
 from openpyxl.comments import Comment
 from openpyxl.styles import Alignment, Font, PatternFill
 
-from registry.intake.problem import Problem
+from registry.intake.problem import COLUMN_OF_PROBLEMS, Problem
 from registry.intake.reading import read
 from registry.intake.sheet import Sheet, Unreadable, Value, letters
-
-HEADER = "Problems"
 
 _AUTHOR = "Rimward"
 _FILL = PatternFill("solid", fgColor="FFD9A0")  # dark text stays readable on it, in print too
@@ -85,7 +83,7 @@ def _by_column(problems: Iterable[Problem]) -> dict[str, list[Problem]]:
 
 def _summary(page: Any, number: int, problems: Sequence[Problem]) -> Any:
     """The last cell of a row: all its problems, a line each; in the first row after the column's header."""
-    lines = [HEADER] if number == 1 else []
+    lines = [COLUMN_OF_PROBLEMS] if number == 1 else []
     lines += [_line(each) if each.row == number else str(each) for each in problems]
     if not lines:
         return None

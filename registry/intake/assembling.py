@@ -88,7 +88,8 @@ class _Assembly:
             number = row.values["patient.hospital_number"]
             thing = Thing("patient", row)
             person = self.people.setdefault(plain_number(number), Person(number, thing))
-            found = list(person.patient.take(row, "patient", parts["patient"], self.places))
+            told = {**parts["patient"], "hospital_number": person.number}  # however this row spaces it
+            found = list(person.patient.take(row, "patient", told, self.places))
         if self._refuse(row, found):
             return None
         return person, row, parts

@@ -32,7 +32,7 @@ class CellParser(WorkSheetParser):
     """openpyxl's own parser of cells, whose results say what is no value instead of passing it over.
 
     openpyxl's reading of values leaves merged cells, hidden rows and missing results out; its full reading
-    takes twice the time and memory, and would have to be done twice.
+    takes twice the time and memory, and would have to be done twice. Texts that cells share come plain.
     """
 
     shown: Mapping[int, Shown]
@@ -46,10 +46,12 @@ class CellParser(WorkSheetParser):
         value = cell["value"]
         if value is None:
             cell["value"] = _formula(element)
-        elif isinstance(value, str):
-            cell["value"] = _error(cell, element) if cell["data_type"] == "e" else cleaned(_unescaped(value))
-        else:
+        elif not isinstance(value, str):
             cell["value"] = self._number(value, cell["style_id"], element)
+        elif cell["data_type"] == "e":
+            cell["value"] = _error(cell, element)
+        elif element.get("t") != "s":  # shared texts are plain already
+            cell["value"] = plain_text(value)
         return cell
 
     def _inline(self, element: Any) -> dict[str, Any]:
@@ -63,7 +65,7 @@ class CellParser(WorkSheetParser):
             if piece.tag in (_TEXT_TAG, _RUN_TAG)
         )
         text = "".join(piece or "" for piece in pieces)
-        return {"column": self.col_counter, "value": cleaned(_unescaped(text))}
+        return {"column": self.col_counter, "value": plain_text(text)}
 
     def _number(self, value: Any, style: int, element: Any) -> Value:
         if isinstance(value, datetime) and self._is_never_a_day(value, element):
@@ -91,6 +93,6 @@ def _error(cell: dict[str, Any], element: Any) -> Value:
     return Unreadable(cell["value"], _ERRORS.get(cell["value"], "Its formula gives an error."))
 
 
-def _unescaped(text: str) -> str:
-    """A carriage return as the file format writes it, taken out."""
-    return text.replace("_x000D_", "") if "_x" in text else text
+def plain_text(text: str) -> str | None:
+    """A text as a person sees it, without carriage returns as the file format writes them."""
+    return cleaned(text.replace("_x000D_", "") if "_x" in text else text)

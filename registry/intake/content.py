@@ -13,6 +13,7 @@ from registry.intake.unclear import Unclear
 from registry.intake.values import says_nothing
 from registry.intake.words import typed
 
+_AS_MANY = 0.8  # a typing error or two must not settle the unit
 Counts = Sequence[tuple[Value, int]]  # each different value of a column with how often it stands there
 
 
@@ -58,16 +59,20 @@ def counted_days(values: Counts) -> list[tuple[str, int]]:
 
 
 def units_that_fit(values: Counts, target: Target) -> tuple[str, ...]:
-    """The units in which every number of the column lies within the target's limits, its own first."""
+    """The units in which about as many numbers of the column are possible as in any, its own first."""
     numbers = list(_unitless(values, target))
     if not numbers:
         return quantities.units_of(target)[:1]
-    return tuple(unit for unit in quantities.units_of(target) if _all_fit(numbers, target, unit))
+    fitting = {unit: _fitting(numbers, target, unit) for unit in quantities.units_of(target)}
+    return tuple(
+        unit for unit, number in fitting.items() if number and number >= _AS_MANY * max(fitting.values())
+    )
 
 
-def _all_fit(numbers: Iterable[Iterable[Decimal]], target: Target, unit: str) -> bool:
+def _fitting(numbers: Iterable[Iterable[Decimal]], target: Target, unit: str) -> int:
+    """How many of the numbers lie within the target's limits in a unit."""
     factor = quantities.factor(target, unit)
-    return all(
+    return sum(
         any(quantities.fits(target, (reading * factor).quantize(Decimal("1e-9"))) for reading in readings)
         for readings in numbers
     )

@@ -15,7 +15,16 @@ from registry.intake import content, quantities
 from registry.intake.headers import LOOKED_THROUGH, Header, header_at, header_digest, header_of
 from registry.intake.known import Known
 from registry.intake.mapping import Column, DateOrder, Mapping, SheetMapping, plain
-from registry.intake.naming import CONTAINED, EXACT, PART_ALONE, Meaning, is_only_a_part, meanings, unit_in
+from registry.intake.naming import (
+    CONTAINED,
+    EXACT,
+    PART_ALONE,
+    Meaning,
+    is_only_a_part,
+    meanings,
+    number_in,
+    unit_in,
+)
 from registry.intake.rows import rows_of
 from registry.intake.sheet import Sheet, Value
 from registry.intake.synonyms import PART_WORDS
@@ -29,7 +38,7 @@ __all__ = ["guess", "header_digest", "remembered_header"]
 
 _MOST_READ = 300  # different values of a column; more tell nothing new
 _FEW_VALUES = 12  # a column of a coded list has no more, so that asking what they mean is no burden
-_FEWEST_TARGETS = 2  # of a sheet that is of use
+_WHOSE = {"patient.hospital_number", "knee.side"}  # a sheet that tells no more is of no use
 _SEEN_BY_CONTENT = ("knee.side", "patient.sex", "tear1.place", "tear1.pattern", "repair1.techniques")
 
 
@@ -66,7 +75,8 @@ def _of_sheet(
         return replace(before, sheet=sheet.name, header_row=header.row, columns=columns)
     targets = _assigned(seen, sheet.name)
     columns = tuple(_column(each, targets.get(each.place)) for each in seen)
-    return SheetMapping(sheet.name, len(targets) >= _FEWEST_TARGETS, header.row, columns)
+    keys = {target.key for target in targets.values()}
+    return SheetMapping(sheet.name, len(keys) > 1 and not keys <= _WHOSE, header.row, columns)
 
 
 def _again(seen: "_Seen", before: Column) -> Column:
@@ -99,19 +109,23 @@ class _Seen:
     def of(
         cls, rows: Sequence[Sequence[Value]], header: Header, place: int, known: Known, today: date
     ) -> "_Seen":
-        values = distinct(cells[place] for cells in rows)[:_MOST_READ]
-        return cls(place, header, values, known, today)
+        return cls(place, header, distinct(cells[place] for cells in rows), known, today)
 
     @property
     def name(self) -> str:
         return self.header.names[self.place]
+
+    @property
+    def commonest(self) -> content.Counts:
+        """As many of its values as tell what it is."""
+        return self.values[:_MOST_READ]
 
     def meanings(self, context: str) -> tuple[Meaning, ...]:
         return meanings(self.name, self.header.headings[self.place], context)
 
     def readable(self, target: Target) -> float:
         """The share of its different values that a target can take; 1 where it has none."""
-        told = [value for value, _ in self.values if not says_nothing(value, target)]
+        told = [value for value, _ in self.commonest if not says_nothing(value, target)]
         return sum(self._suits(value, target) for value in told) / len(told) if told else 1.0
 
     def _suits(self, value: Value, target: Target) -> bool:
@@ -161,7 +175,7 @@ def _assigned(seen: Sequence[_Seen], sheet: str) -> dict[int, Target]:
     still_open = [each for each in seen if each.place not in given]
     if about:
         given |= _given(_claims(still_open, PART_WORDS[about].split(",")[0]), given)
-    return given | _given(_by_content(still_open, given), given)
+    return given | _given(_by_content(each for each in still_open if each.place not in given), given)
 
 
 def _claims(seen: Iterable[_Seen], context: str) -> list[_Claim]:
@@ -181,7 +195,7 @@ def _least_share(seen: _Seen, meaning: Meaning) -> float:
     kind = meaning.target.kind
     if kind in (Kind.CODE, Kind.CODES, Kind.YES_NO, Kind.SURGEON) and meaning.strength >= EXACT:
         few = len(seen.values) <= _FEW_VALUES
-        words = not any(content.is_a_date(value, seen.today) for value, _ in seen.values)
+        words = not any(content.is_a_date(value, seen.today) for value, _ in seen.commonest)
         return 0.0 if words and (few or kind is Kind.SURGEON) else 0.3
     return 0.5
 
@@ -239,14 +253,14 @@ def _about(targets: Iterable[Target]) -> str:
     return events.pop() if len(events) == 1 else ""
 
 
-def _by_content(seen: Iterable[_Seen], given: MappingOf[int, Target]) -> list[_Claim]:
+def _by_content(seen: Iterable[_Seen]) -> list[_Claim]:
     """Columns called no more than "Tear 2", or nothing, whose values are all words of one list."""
     claims = []
     for each in seen:
-        part = next((str(number) for number in range(1, 4) if str(number) in worded(each.name).split()), "1")
         if each.name and not is_only_a_part(each.name):
             continue
-        keys = [key.replace("1.", f"{part}.") for key in _SEEN_BY_CONTENT]
+        number = number_in(each.name) or 1
+        keys = [key.replace("1.", f"{number}.") for key in _SEEN_BY_CONTENT]
         suiting = [TARGETS[key] for key in keys if _tells_alone(each, TARGETS[key])]
         if len(suiting) == 1:
             claims.append(_Claim(PART_ALONE, each.place, Meaning(suiting[0], PART_ALONE, True), each.name))
@@ -254,7 +268,7 @@ def _by_content(seen: Iterable[_Seen], given: MappingOf[int, Target]) -> list[_C
 
 
 def _tells_alone(seen: _Seen, target: Target) -> bool:
-    words = [value for value, _ in seen.values if not says_nothing(value, target)]
+    words = [value for value, _ in seen.commonest if not says_nothing(value, target)]
     codes = {code for value in words for piece in pieces(value, target) if (code := code_of(piece, target))}
     return len(codes) > (not seen.name) and seen.readable(target) == 1.0
 
@@ -288,10 +302,12 @@ def _unit(seen: _Seen, target: Target) -> str:
 
 
 def _meanings(seen: _Seen, target: Target) -> dict[str, str]:
-    """What only the values beside it settle: "m" beside "h", and a minus beside a plus."""
+    """What only the values beside it settle: "m" beside "h", "am" beside "im", a minus beside a plus."""
     words = {plain(typed(value)) for value, _ in seen.values}
     if target.key == "patient.sex" and "m" in words and words & MALE_ONLY_IN_SPANISH:
         return {"m": "female"}
+    if target.root == "tear.meniscus" and {"im", "am"} <= words:  # German: inner and outer
+        return {"am": "lateral"}
     if target.kind is Kind.YES_NO and {"+", "-"} <= words:
         return {"-": "no"}
     return {}

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from registry.intake.naming import is_known, is_only_a_part, unit_in
+from registry.intake.problem import COLUMN_OF_PROBLEMS
 from registry.intake.quantities import unit_named
 from registry.intake.sheet import Sheet, Value
 from registry.intake.words import folded
@@ -56,7 +57,9 @@ def header_at(sheet: Sheet, row: int) -> Header:
 def header_digest(sheet: Sheet, header_row: int) -> str:
     """SHA-256 (hex) of a header's words in order, by which a unit's mapping is remembered."""
     header = header_at(sheet, header_row)
-    words = "\0".join(folded(header.text(place)) for place in range(len(header.names)))
+    texts = [header.text(place) for place in range(len(header.names))]
+    # A file that came back with its problems marked is the same sheet.
+    words = "\0".join(folded(text) for text in texts if text != COLUMN_OF_PROBLEMS)
     return hashlib.sha256(words.encode()).hexdigest()
 
 
@@ -89,11 +92,11 @@ def _is_text(cells: Sequence[Value]) -> bool:
 
 
 def _known_names(header: Header) -> float:
-    """How many columns have a known name. Of equals the first, so that one row goes before two."""
+    """How many known names it holds, each once. Of equals the first, so that one row goes before two."""
     known = 0.0
-    for place, name in enumerate(header.names):
+    for name, heading in dict.fromkeys(zip(header.names, header.headings, strict=True)):
         if name:
-            known += is_known(name, header.headings[place]) or _HALF_KNOWN * is_only_a_part(name)
+            known += is_known(name, heading) or _HALF_KNOWN * is_only_a_part(name)
             known += _BY_A_UNIT * bool(unit_in(name))
     return known
 

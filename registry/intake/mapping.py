@@ -38,7 +38,8 @@ class SheetMapping:
     """One sheet: the row its values begin after, its columns, and what holds for every row of it.
 
     `header_row` counts from 1 and is the last row of the header. `fixed` gives targets a value as if a column
-    held it in every row; of a numbered part (tear2) only in rows that say something else of that part.
+    held it in every row; of a
+    numbered part (tear2) or an event only in rows that say something else of it.
     """
 
     sheet: str

@@ -60,6 +60,11 @@ def meanings(name: str, heading: str = "", sheet: str = "") -> tuple[Meaning, ..
     return tuple(sorted(found.values(), key=lambda each: -each.strength))
 
 
+def number_in(name: str) -> int | None:
+    """The number of a tear that a name has, None where it has none."""
+    return _counted(_worded(name))[1]
+
+
 def is_known(name: str, heading: str) -> bool:
     """Whether a cell is the name of a column, rather than a value or a note."""
     return len(name) <= _LONGEST_NAME and any(each.strength > CONTAINED for each in meanings(name, heading))

@@ -8,14 +8,17 @@ from registry.intake.limits import LIMIT_UNPACKED, MEGABYTE, MOST_PARTS
 from registry.intake.sheet import FileRefused
 
 DAMAGED = "It is damaged. Open it in a spreadsheet and save it again as .xlsx, or fetch it anew."
+_COPY = "Copy the table into a new workbook and save that as .xlsx."
 _TOO_LARGE = (
     f"Unpacked it would take more than {LIMIT_UNPACKED // MEGABYTE} MB, more than a table of patients needs. "
-    "Copy the table into a new workbook and save that as .xlsx."
+    + _COPY
 )
 _PROTECTED = "It is protected by a password. Remove the password, then save it as .xlsx or CSV."
 # Deflate reaches 1,032 at most; spreadsheets 10 to 60, measured. Below the floor no ratio does harm.
 _MOST_SHRUNK = 200
 _FLOOR = 30 * MEGABYTE
+# Other ways of packing are no part of the file format, and cannot be unpacked in small pieces.
+_WAYS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _IS_ENCRYPTED = 0x1  # a part's flag, ZIP application note 4.4.4
 # A document type may declare entities that grow without end; no spreadsheet writes one.
 _DOCUMENT_TYPE = tuple("<!DOCTYPE".encode(codec) for codec in ("utf-8", "utf-16-le", "utf-16-be"))
@@ -53,6 +56,8 @@ def _check_declared(parts: list[zipfile.ZipInfo], packed: int) -> None:
         raise FileRefused(_TOO_LARGE)
     if any(part.flag_bits & _IS_ENCRYPTED for part in parts):
         raise FileRefused(_PROTECTED)
+    if any(part.compress_type not in _WAYS for part in parts):
+        raise FileRefused(f"It is packed in a way that no spreadsheet uses. {_COPY}")
 
 
 def _check_unpacked(archive: zipfile.ZipFile) -> None:
@@ -68,6 +73,6 @@ def _check_unpacked(archive: zipfile.ZipFile) -> None:
                 if is_xml and any(mark in tail + piece for mark in _DOCUMENT_TYPE):
                     raise FileRefused(
                         f"Its part {part.filename} declares a document type, which no spreadsheet writes. "
-                        "Copy the table into a new workbook and save that as .xlsx."
+                        + _COPY
                     )
                 tail = piece[-_LONGEST:]

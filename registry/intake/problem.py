@@ -4,6 +4,9 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Self
 
+# Heads the column that a file with its problems marked has at its end.
+COLUMN_OF_PROBLEMS = "Problems"
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:

@@ -78,18 +78,16 @@ def _other_kind(content: bytes) -> str | None:
 def _check_is_workbook(archive: zipfile.ZipFile) -> None:
     """Refuse a zip file that is no workbook of the .xlsx kind, and say what it is."""
     names = set(archive.namelist())
-    if "xl/workbook.xml" in names:
-        if _STRICT in archive.read("xl/workbook.xml"):
-            raise FileRefused(
-                'It is of the kind "Strict Open XML". Save it as the usual .xlsx ("Excel Workbook").'
-            )
-        return
     if "xl/workbook.bin" in names:
         raise FileRefused("It is a binary workbook (.xlsb), which is not read. Save it as .xlsx or CSV.")
+    if "xl/workbook.xml" in names and _STRICT in archive.read("xl/workbook.xml"):
+        raise FileRefused('It is of the kind "Strict Open XML". Save it as the usual .xlsx.')
+    if any(name.startswith("xl/") for name in names):
+        return
     if "mimetype" in names and archive.read("mimetype").startswith(b"application/vnd.oasis.opendocument"):
         raise FileRefused("It is an OpenDocument file (.ods), which is not read. Save it as .xlsx or CSV.")
     if any(name.endswith(".iwa") or name.startswith("Index") for name in names):
         raise FileRefused("It is a .numbers document, which is not read. Export it as .xlsx or CSV.")
     raise FileRefused(
-        "It is a zip file, but no workbook. Unpack it, then choose the file that holds the table."
+        "It is a zip file, but no workbook. Unpack it and choose the file that holds the table."
     )

@@ -25,7 +25,7 @@ def sorted_out(
     sheet: Sheet, header_row: int, named: int | None
 ) -> Iterator[tuple[int, Sequence[Value], str]]:
     """Every row below the header that is not empty, with its number and why it is none of the record's."""
-    header = sheet.rows[header_row - 1] if header_row else ()
+    header = sheet.rows[header_row - 1] if 1 <= header_row <= len(sheet.rows) else (None,) * sheet.width
     for number, cells in enumerate(sheet.rows[header_row:], header_row + 1):
         if cells.count(None) < len(cells):
             yield number, cells, why_left_out(cells, header, named)

@@ -140,9 +140,13 @@ def _settle_operation(each: Settled, key: OperationKey, told_of: Operation, plac
     elif known is not None:
         same = comparing.same_tears(told_of, known)
         found = [*comparing.of_operation(told_of, known), *_torn_otherwise(told_of, known.tears, same)]
-        each.operations[key] = Standing.CONFLICTING if found else Standing.ON_RECORD
+        differs = [
+            *_told_otherwise(found, f"The operation of {told(key[1])}", places),
+            *_more_tears(told_of, len(known.tears), places),
+        ]
+        each.operations[key] = Standing.CONFLICTING if differs else Standing.ON_RECORD
         each.tears[key] = same or known.tears
-        each.problems += _told_otherwise(found, f"The operation of {told(key[1])}", places)
+        each.problems += differs
     elif key in each.known.withdrawn:
         each.operations[key] = Standing.CONFLICTING
         each.problems.append(
@@ -188,7 +192,14 @@ def _torn_otherwise(
         if all(any(comparing.of_tear(torn, each)) for each in known):
             yield from comparing.of_tear(torn, beside)
             return
-    yield told_of.tears[-1].tear, "meniscus", f"no tear more than {len(known)}"
+
+
+def _more_tears(told_of: Operation, known: int, places: Places) -> Iterator[Problem]:
+    if len(told_of.tears) > known:
+        row, key = _first_said(told_of.tears[known].tear)
+        count = f"{known} tear{'' if known == 1 else 's'}, the file tells {len(told_of.tears)}"
+        rule = f"The operation of {told(told_of.day)} is on record with {count}."
+        yield places.problem(row, key, rule, NOT_CHANGED)
 
 
 def _told_otherwise(found: Iterable[Difference], what: str, places: Places) -> Iterator[Problem]:

@@ -24,8 +24,8 @@ PART_WORDS: dict[str, str] = {
     ),
     "look": "look, looks, second look, relook, re look, second arthroscopy",
     "reoperation": (
-        "reoperation, reoperations, re operation, reop, revision surgery, revisionseingriff, revisions op, "
-        "reintervencion, reintervention, zweiteingriff"
+        "reoperation, reoperations, re operation, reop, re op, revision surgery, revisionseingriff, "
+        "revisions op, reintervencion, reintervention, zweiteingriff"
     ),
     "imaging": "imaging, mri, mrt, bildgebung, resonancia, irm, follow up mri, control mri",
     "complication": (
@@ -51,7 +51,7 @@ PLAIN_NAMES: dict[str, str] = {
     ),
     "patient.email": "email, e mail, email address, mail, correo, courriel",
     "patient.phone": "phone, telephone, phone number, tel, telefon, mobile, handy, telefono, movil",
-    "patient.sex": "sex, gender, geschlecht, sexo, genero, sexe, m f, m w, f m",
+    "patient.sex": "sex, gender, geschlecht, geschl, sexo, genero, sexe, m f, m w, f m",
     "patient.born_on": (
         "date of birth, dob, birth date, birthdate, birthday, born, geb, geburtsdatum, geb datum, gebdat, "
         "geb dat, geboren, fecha de nacimiento, f nacimiento, fecha nac, nacimiento, date de naissance, "

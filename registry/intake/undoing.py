@@ -1,6 +1,7 @@
 """An intake undone as a whole: everything it brought withdrawn in one act, while nothing was built on it."""
 
 from collections.abc import Iterator
+from itertools import islice
 from typing import Any
 
 from django.db import models, transaction
@@ -8,9 +9,9 @@ from django.utils import timezone
 
 from registry.intake.building import TABLES
 from registry.intake.files import NotNow, refuse_stranger
-from registry.models import Correction, IdentityView, IndexProcedure, Intake, IntakeRow, Kept, Knee, User
+from registry.models import Correction, IdentityView, IndexProcedure, Intake, IntakeRow, Knee, User
 from registry.models.people import ABOUT_REVIEWS, SIGNS_OF_LIFE
-from registry.recording import Act, withdraw
+from registry.recording import Act, withdraw_together
 from registry.vocabulary import IntakeState
 
 # What cannot lie before a knee's first operation, with its date.
@@ -22,6 +23,7 @@ FOLLOWING = {
 # What refers to a patient or knee without building on what is recorded of them.
 BUILDS_ON_NOTHING = (IdentityView, Correction)
 LONGEST_REASON = 200
+ROWS_AT_ONCE = 500
 
 
 class BuiltOn(NotNow):
@@ -57,10 +59,8 @@ def undo(intake: Intake, by: User, reason: str) -> None:
         raise BuiltOn(reasons)
     act = Act(by, f"Intake undone: {reason.strip()}"[:LONGEST_REASON])
     for table in _last_first():
-        for row in table.objects.filter(pk__in=_brought(intake, table)):
-            # A part goes with its whole, if that was brought too.
-            if not _is_part_of_brought(row, intake):
-                withdraw(row, act)
+        for keys in _chunks(_brought(intake, table)):
+            withdraw_together(list(table.objects.filter(pk__in=keys).select_related(*_wholes(table))), act)
     intake.state, intake.undone_because = IntakeState.UNDONE, reason.strip()[:LONGEST_REASON]
     intake.undone_by, intake.undone_at = by, timezone.now()
     intake.save(update_fields=["state", "undone_because", "undone_by", "undone_at"])
@@ -117,12 +117,19 @@ def _stranded(intake: Intake) -> Iterator[str]:
             yield f"Without it {_counted(count, model)} would lie before any operation on the knee."
 
 
-def _is_part_of_brought(row: Kept, intake: Intake) -> bool:
-    for name in row.PART_OF:
-        whole = getattr(row, name)
-        if _brought(intake, type(whole)).filter(row_id=whole.pk).exists():
-            return True
-    return False
+def _wholes(table: Any) -> list[str]:
+    """The way from a row to the patient it is of, so that one query brings all of it."""
+    names = []
+    while table.PART_OF:
+        names.append(table.PART_OF[0])
+        table = table._meta.get_field(names[-1]).related_model
+    return ["__".join(names)] if names else []
+
+
+def _chunks(brought: "models.QuerySet[Any, Any]") -> Iterator[list[int]]:
+    keys = iter(list(brought.values_list("row_id", flat=True)))
+    while some := list(islice(keys, ROWS_AT_ONCE)):
+        yield some
 
 
 def _counted(count: int, table: Any) -> str:

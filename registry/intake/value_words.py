@@ -166,7 +166,7 @@ _SAID: dict[type[Choices], Mapping[Any, str]] = {
     Meniscus: {
         Meniscus.MEDIAL: "m, med, mm, medial meniscus, im, innenmeniskus, innen, mediaal, menisco interno, "
         "interno, mi, interne, menisque interne, menisco medial",
-        Meniscus.LATERAL: "l, lat, lm, lateral meniscus, am, aussenmeniskus, aussen, menisco externo, "
+        Meniscus.LATERAL: "l, lat, lm, lateral meniscus, aussenmeniskus, aussen, menisco externo, "
         "externo, me, "
         "externe, menisque externe, menisco lateral",
     },
@@ -333,11 +333,11 @@ _SAID: dict[type[Choices], Mapping[Any, str]] = {
     },
 }
 # Meniscus and third in one word, built from how each half is called; the commonest ways alone.
-_PLACE_MENISCUS = {
+PLACE_MENISCUS = {
     "medial": ("mm", "im", "mi", "medial", "med"),
     "lateral": ("lm", "am", "me", "lateral", "lat"),
 }
-_PLACE_THIRD = {
+PLACE_THIRD = {
     "anterior": (
         "ah",
         "ant horn",
@@ -355,8 +355,8 @@ _PLACE_THIRD = {
 
 def _places() -> dict[str, str]:
     words: dict[str, str] = {}
-    for meniscus, ours in _PLACE_MENISCUS.items():
-        for third, theirs in _PLACE_THIRD.items():
+    for meniscus, ours in PLACE_MENISCUS.items():
+        for third, theirs in PLACE_THIRD.items():
             for one, other in ((one, other) for one in ours for other in theirs):
                 for way in (f"{one} {other}", f"{other} {one}", f"{one}{other}", f"{other}{one}"):
                     words[way] = f"{meniscus}_{third}"

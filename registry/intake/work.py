@@ -6,10 +6,12 @@
 No person's rows depend on another's, so a rehearsal holds the database no longer than a chunk takes.
 """
 
+import gc
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
+from typing import Self
 
 from django.db import models, transaction
 from django.utils import timezone
@@ -66,12 +68,12 @@ def rehearse(intake: Intake, tell: Tell) -> Report:
     """
     if intake.state not in MAY_REHEARSE:
         raise NotNow(f"It cannot be rehearsed: it is {intake.get_state_display().lower()}.")
-    work = _Work(intake, tell)
-    for people in work.chunks("Rehearsing"):
-        with transaction.atomic():
-            work.put(people, intake.begun_by)
-            transaction.set_rollback(True)
-    report = work.report()
+    with _Work(intake, tell) as work:
+        for people in work.chunks("Rehearsing"):
+            with transaction.atomic():
+                work.put(people, intake.begun_by)
+                transaction.set_rollback(True)
+        report = work.report()
     intake.report_sealed, intake.state = files.sealed_report(report), IntakeState.REHEARSED
     intake.save(update_fields=["report_sealed", "state"])
     return report
@@ -91,8 +93,7 @@ def take_in(intake: Intake, by: User, tell: Tell) -> Report:
     """
     files.refuse_stranger(intake.unit, by)
     _rehearsed(intake)
-    work = _Work(intake, tell)
-    with transaction.atomic():
+    with _Work(intake, tell) as work, transaction.atomic():
         # Whoever takes it in at the same time waits here, and then finds it taken in.
         held = Intake.objects.select_for_update().get(pk=intake.pk)
         rehearsed = _rehearsed(held)
@@ -163,6 +164,14 @@ class _Work:
         self._places = Places(self.sheets, self.mapping)
         self._whole: Assembled = assembled(self._meant.rows, self._places)
         self._people: list[Settled] = []
+
+    def __enter__(self) -> Self:
+        # What was read stays to the end: the collector need not go through it again and again.
+        gc.freeze()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        gc.unfreeze()
 
     def chunks(self, step: str) -> Iterator[list[tuple[str, Person]]]:
         """The people of the file, so many at once, with their numbers."""

@@ -14,7 +14,7 @@ from openpyxl.worksheet._reader import COL_TAG, MERGE_TAG, ROW_TAG
 from openpyxl.xml.functions import iterparse
 
 from registry.intake import notes
-from registry.intake.cells import CellParser
+from registry.intake.cells import CellParser, plain_text
 from registry.intake.limits import (
     MOST_CELLS,
     MOST_COLUMNS,
@@ -88,10 +88,10 @@ class _ValueReader(ExcelReader):
 def _sheets(content: bytes) -> Iterator[Sheet]:
     reader = _ValueReader(BytesIO(content), read_only=True, data_only=True, keep_links=False)
     reader.read()
-    shown = shown_by_style(reader.wb)
+    shown, texts = shown_by_style(reader.wb), [plain_text(each) for each in reader.shared_strings]
     for sheet in reader.wb.worksheets:
         try:
-            yield _sheet(sheet, shown)
+            yield _sheet(sheet, shown, texts)
         except FileRefused as error:
             raise FileRefused(f"Sheet {sheet.title}: {error}") from error
 
@@ -107,8 +107,8 @@ class _Found:
     merged: list[str] = field(default_factory=list)
 
 
-def _sheet(sheet: ReadOnlyWorksheet, shown: Mapping[int, Shown]) -> Sheet:
-    found = _found(sheet, shown)
+def _sheet(sheet: ReadOnlyWorksheet, shown: Mapping[int, Shown], texts: list[str | None]) -> Sheet:
+    found = _found(sheet, shown, texts)
     ranges = filled(found.rows, found.merged)
     rows = squared(found.rows)
     return Sheet(sheet.title, rows, tuple(_notes(sheet, found, ranges, rows)))
@@ -126,12 +126,12 @@ def _notes(
     yield from notes.hidden_rows(found.hidden_rows, len(rows))
 
 
-def _found(sheet: ReadOnlyWorksheet, shown: Mapping[int, Shown]) -> _Found:
+def _found(sheet: ReadOnlyWorksheet, shown: Mapping[int, Shown], texts: list[str | None]) -> _Found:
     book, found = sheet.parent, _Found()
     with sheet._get_source() as source:
         parser = CellParser(
             source,
-            sheet._shared_strings,
+            texts,
             data_only=True,
             epoch=book.epoch,
             date_formats=book._date_formats,
@@ -156,16 +156,16 @@ def _is_hidden(element: Any) -> bool:
 
 def _take_row(found: _Found, number: int, cells: list[dict[str, Any]], is_hidden: bool) -> None:
     """Keep a row, if it holds a value, at its number; the rows before it that are missing are empty."""
-    filled = {cell["column"]: cell["value"] for cell in cells if cell["value"] is not None}
+    values = {cell["column"]: cell["value"] for cell in cells if cell["value"] is not None}
     if is_hidden:
         found.hidden_rows.append(number)
-    if not filled:
+    if not values:
         return
-    found.cells += len(filled)
-    _check_size(number, max(filled), found.cells)
+    found.cells += len(values)
+    _check_size(number, max(values), found.cells)
     while len(found.rows) < number:
         found.rows.append([])
-    found.rows[number - 1] = [filled.get(column) for column in range(1, max(filled) + 1)]
+    found.rows[number - 1] = [values.get(column) for column in range(1, max(values) + 1)]
 
 
 def _check_size(row: int, column: int, cells: int) -> None:

@@ -117,7 +117,7 @@ def _told_acts(
 ) -> list[ToldAct]:
     keys = [act["act"] for act in page]
     listed = list(corrections.filter(act__in=keys))
-    undone = _may_be_undone(reader, listed)
+    undone = may_be_undone(reader, listed)
     by_act: dict[UUID, list[Change]] = defaultdict(list)
     for change in told(listed, reader):
         by_act[change.act].append(change)
@@ -129,7 +129,7 @@ def _undoing(act: UUID, refused: ReinstatementForm | None) -> ReinstatementForm:
     return refused if refused and refused.prefix == form.prefix else form
 
 
-def _may_be_undone(person: User, corrections: Iterable[Correction]) -> set[UUID]:
+def may_be_undone(person: User, corrections: Iterable[Correction]) -> set[UUID]:
     """The acts whose withdrawals stand as they were made and that the person may undo."""
     withdrawn = [each for each in corrections if each.kind == CorrectionKind.WITHDRAWN]
     stand = _withdrawn_still(withdrawn)
@@ -197,7 +197,7 @@ def _reinstate(
     if not listed:
         raise Http404
     act = listed[0].act
-    if act not in _may_be_undone(user, listed):
+    if act not in may_be_undone(user, listed):
         messages.warning(request, "This cannot be reinstated by you, or it was reinstated already.")
         return None
     form = ReinstatementForm(act, request.POST)

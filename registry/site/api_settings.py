@@ -19,6 +19,7 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_PARSER_CLASSES": ["registry.api.parsing.PlainJSON"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_METADATA_CLASS": None,
     "EXCEPTION_HANDLER": "registry.api.problems.answer",
     "URL_FORMAT_OVERRIDE": None,
     "COERCE_DECIMAL_TO_STRING": False,
@@ -34,7 +35,7 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,
-    "ENUM_ADD_EXPLICIT_BLANK_NULL_CHOICE": False,
+    "ENUM_ADD_EXPLICIT_BLANK_NULL_CHOICE": True,
     "SORT_OPERATIONS": False,
     # Lists of codes by their own names, wherever a field of another name, or two lists under one, holds them.
     "ENUM_NAME_OVERRIDES": {

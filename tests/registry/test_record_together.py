@@ -8,11 +8,13 @@ from typing import Any
 import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, connection, models, transaction
+from django.forms import model_to_dict
 from django.test.utils import CaptureQueriesContext
 
 from registry.models import (
     Complication,
     Contact,
+    Correction,
     EndOfFollowUp,
     Identity,
     IndexProcedure,
@@ -29,7 +31,15 @@ from registry.models import (
     Tear,
     Visit,
 )
-from registry.recording import RowsRefused, record, record_together
+from registry.recording import (
+    Act,
+    RowsRefused,
+    record,
+    record_together,
+    reinstate,
+    withdraw,
+    withdraw_together,
+)
 from tests import factories
 from tests.conftest import Cast
 from tests.factories import OPERATED_ON
@@ -231,3 +241,32 @@ def test_many_rows_cost_few_questions(cast: Cast) -> None:
         return len(queries)
 
     assert asked(30) == asked(2)
+
+
+def test_rows_withdrawn_together_are_noted_as_one_by_one(cast: Cast) -> None:
+    alone, *others = (factories.a_contact(cast.repair, days) for days in (10, 20, 30))
+    act = Act(cast.surgeon, "typed twice")
+    withdraw(alone, act)
+    withdraw_together(others, act)
+    noted = Correction.objects.order_by("row_id")
+    told = [{**model_to_dict(each), "before": each.before} for each in noted]
+    for each in told:
+        assert each.pop("after").keys() == {"withdrawn_at"}
+        assert each.pop("made_at")
+        assert each.pop("row_id") == each.pop("entry_id") == each.pop("id") + alone.pk - noted[0].pk
+    assert told[0] == told[1] == told[2]
+    assert not Contact.objects.exists()
+    reinstate(act.key, Act(cast.surgeon, "told twice indeed"))
+    assert Contact.objects.count() == 3
+
+
+def test_a_row_whose_parts_stand_is_not_withdrawn_with_others(cast: Cast) -> None:
+    with pytest.raises(IntegrityError, match="still stands"), transaction.atomic():
+        withdraw_together([cast.repair.tear], Act(cast.surgeon, "typed twice"))
+    cast.repair.refresh_from_db()
+    assert Tear.objects.get().version == 1
+
+
+def test_withdrawing_together_needs_a_reason(cast: Cast) -> None:
+    with pytest.raises(ValidationError, match="needs a reason"):
+        withdraw_together([factories.a_contact(cast.repair, 10)], Act(cast.surgeon, " "))

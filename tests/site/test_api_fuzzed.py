@@ -48,6 +48,8 @@ SURGEONS_ALONE = {
     for what in ("operation", "tear")
 }
 WRITES = ("POST", "PATCH", "PUT", "DELETE")
+# A list of what one may see, where one may see nothing.
+NOTHING = b'{"items":[],"next":null}'
 SEED = 20240301
 
 
@@ -62,6 +64,8 @@ class Run:
     answered: Counter[int] = field(default_factory=Counter)
     succeeded: Counter[str] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)
+    # Each new one would load the middleware anew.
+    reader: Client = field(default_factory=Client)
 
     def foreign(self, role: str) -> list[str]:
         """What somebody of a role must never be shown."""
@@ -152,7 +156,7 @@ def again(case: Any) -> Any:
         headers={**case.headers},
         cookies={**case.cookies},
         query=deepcopy(case.query),
-        body=deepcopy(case.body),
+        body=deepcopy(case.body) if isinstance(case.body, dict | list) else case.body,
         media_type=case.media_type,
     )
 
@@ -162,7 +166,7 @@ def ask(run: Run, case: Any, role: str, chance: random.Random) -> None:
     of = run.sides[role == "stranger"] if chance.random() < 0.8 else chance.choice(run.sides)
     made_real(case, of, chance)
     if case.method in WRITES and chance.random() < 0.7:
-        conditions_met(run, case, role)
+        conditions_met(run, case, role, chance)
     before = state() if case.method in WRITES else ""
     response = case.call(headers=run.headers[role])
     judged(run, case, role, response, before)
@@ -176,7 +180,7 @@ def judged(run: Run, case: Any, role: str, response: Any, before: str) -> None:
     problems = [*_against_document(case, response, run.headers.get(role, {}))]
     if response.status_code < 300:
         run.succeeded[name] += 1
-        if not run.may(role, raw):
+        if not run.may(role, raw) and response.content != NOTHING:
             problems.append("answered, beyond the rights of the role")
     if seen := [each for each in run.foreign(role) if each in response.text and each not in _sent(case)]:
         problems.append(f"tells of the other unit: {seen}")
@@ -191,7 +195,9 @@ def judged(run: Run, case: Any, role: str, response: Any, before: str) -> None:
 def ask_unconditionally(run: Run, case: Any, chance: random.Random) -> None:
     """Without If-Match and Idempotency-Key nothing is written, whoever asks."""
     made_real(case, run.sides[0], chance)
-    needed = {each["name"] for each in case.operation.definition.raw["parameters"] if each["in"] == "header"}
+    needed = {
+        each["name"] for each in case.operation.definition.raw.get("parameters", ()) if each["in"] == "header"
+    }
     for name in CONDITIONS:
         case.headers.pop(name, None)
     before = state()
@@ -233,13 +239,15 @@ def _real(name: str, value: Any, of: Side) -> Any:
     return value
 
 
-def conditions_met(run: Run, case: Any, role: str) -> None:
-    """Send what the document asks a change for: the tag of what was just read."""
+def conditions_met(run: Run, case: Any, role: str, chance: random.Random) -> None:
+    """Send what the document asks for: the tag of what was just read, or a new key."""
+    if "Idempotency-Key" in case.headers:
+        case.headers["Idempotency-Key"] = f"{role}-{chance.getrandbits(64)}"
     if "If-Match" in case.headers:
         path = case.formatted_path
         for act in ("withdrawal/", "reinstatement/", "signature/"):
             path = path.removesuffix(act)
-        read = Client().get(path, headers=run.headers[role])
+        read = run.reader.get(path, headers=run.headers[role])
         case.headers["If-Match"] = read.headers.get("ETag", '"none"')
 
 

@@ -121,10 +121,11 @@ def _text_of_intake(found: intake.Bench) -> str:
     )
     return "\n".join(
         (
-            f"{found.rows:,} rows, {found.file_bytes / 2**20:.1f} MiB ({found.engine}): {found.new_operations:,} new"
-            f" operations, {found.problems:,} problems",
-            f"rehearsal    {found.rehearsal_seconds:8.1f} s, of it {found.reading_seconds:.1f} s to read the file,"
-            f" peak memory {took}  (aim: {intake.MOST_SECONDS} s for 10,000 rows)",
+            f"{found.rows:,} rows, {found.file_bytes / 2**20:.1f} MiB ({found.engine}):"
+            f" {found.new_operations:,} new operations, {found.problems:,} problems",
+            f"rehearsal    {found.rehearsal_seconds:8.1f} s, peak memory {took}"
+            f"  (aim: {intake.MOST_SECONDS} s for 10,000 rows)",
+            f"of it        {found.reading_seconds:8.1f} s to read the file",
             f"pandas       {found.plain_seconds:8.1f} s, peak memory {plain}  (read_excel of the same file)",
             f"ratio        {found.ratio:8.1f}",
         )

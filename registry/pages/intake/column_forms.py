@@ -22,6 +22,8 @@ NO_TARGET = (
     "'%(typed)s' is nothing that a column can fill. Choose from the list, or empty it to leave the column "
     "out."
 )
+NO_ROW_FOLLOWS = "No row follows row {row}: the sheet has {rows}. Correct it, or leave the sheet out."
+SAID_ABOVE = "It is said above already. Empty one of them."
 SHOWS_ITSELF = "as it shows itself"
 ORDERS = [
     (DateOrder.UNSAID, SHOWS_ITSELF),
@@ -127,13 +129,12 @@ class SheetForm(Spoken, forms.Form):
         super().__init__(posted, initial={"is_used": mapping.is_used, "header_row": mapping.header_row})
         self._rows = rows
 
-    def clean_header_row(self) -> int:
-        row: int = self.cleaned_data["header_row"]
-        if row >= self._rows:
-            raise ValidationError(
-                f"Row {row} is not followed by any: the sheet has {self._rows}. Correct it."
-            )
-        return row
+    def clean(self) -> dict[str, Any]:
+        said = self.cleaned_data
+        row = said.get("header_row")
+        if said.get("is_used") and row is not None and row >= self._rows:
+            self.add_error("header_row", NO_ROW_FOLLOWS.format(row=row, rows=self._rows))
+        return said
 
 
 class FixedForm(Spoken, forms.Form):
@@ -169,6 +170,17 @@ def fixed_forms(mapping: SheetMapping, known: Known, posted: Posted = None) -> l
     """A form for each value that is fixed, and some to add more."""
     said = [*mapping.fixed.items(), *[("", "")] * SPARE_FIXED]
     return [FixedForm(number, known, each, posted) for number, each in enumerate(said)]
+
+
+def are_valid(fixed: Iterable[FixedForm]) -> bool:
+    """Whether each can be read and none says what another has said."""
+    seen = set()
+    for form in fixed:
+        if form.is_valid() and (key := form.cleaned_data["target"]):
+            if key in seen:
+                form.add_error("target", SAID_ABOVE)
+            seen.add(key)
+    return not any(form.errors for form in fixed)
 
 
 def fixed_said(fixed: Iterable[FixedForm]) -> dict[str, str]:

@@ -27,6 +27,7 @@ from registry.pages.intake.column_forms import (
     FixedForm,
     Posted,
     SheetForm,
+    are_valid,
     fixed_forms,
     fixed_said,
 )
@@ -87,7 +88,8 @@ class SheetPage:
         return [self.form, *(each.form for each in self.columns), *self.fixed]
 
     def is_valid(self) -> bool:
-        return all([form.is_valid() for form in self.forms])
+        columns = all([each.form.is_valid() for each in self.columns])
+        return all([self.form.is_valid(), columns, are_valid(self.fixed)])
 
     @property
     def header_moved(self) -> bool:

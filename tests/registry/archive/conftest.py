@@ -52,7 +52,7 @@ class Written:
         return lines_of(self.path)
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="session")
 def written(
     django_db_setup: None, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory
 ) -> Written:

@@ -6,6 +6,7 @@ As a program it makes an empty database, reads an archive into it, and writes do
 import json
 import os
 import sys
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -85,26 +86,37 @@ def _named(told: dict[str, list[dict[str, Any]]]) -> set[int]:
     return {row[name] for rows in told.values() for row in rows for name in columns & set(row)} - {None}
 
 
-def figures_told() -> dict[str, Any]:
-    """Survival by each definition of failure, unit and split."""
+def figures_told() -> dict[str, str]:
+    """By each definition of failure and unit: counts in every split, and survival by each of the main ones.
+
+    Survival by the other splits follows from the same counts, without the record being asked again.
+    """
     from outcomes.cohort import Cohort
     from outcomes.failure import DEFINITIONS
-    from outcomes.strata import STRATA
-    from outcomes.survival import survival_results
+    from outcomes.strata import MAIN_STRATA, STRATA
+    from outcomes.survival import count_cohort, results_of
     from registry.models import Unit
 
-    return {
-        f"{definition.code} {unit.code} {result.stratum_code}": str(result)
-        for definition in DEFINITIONS.values()
-        for unit in Unit.objects.all()
-        for result in survival_results(
-            Cohort(which="all", unit=unit.code),
-            Unit.objects.all(),
-            definition,
-            CLOSED_ON,
-            list(STRATA.values()),
-        )
-    }
+    units, told = Unit.objects.all(), {}
+    for definition in DEFINITIONS.values():
+        for unit in units:
+            cohort = Cohort(which="all", unit=unit.code)
+            counted = count_cohort(cohort, units, definition, STRATA.values(), CLOSED_ON)
+            told[f"{definition.code} {unit.code}"] = _exactly(counted)
+            for result in results_of(counted, "", definition, CLOSED_ON, tuple(MAIN_STRATA.values())):
+                told[f"{definition.code} {unit.code} {result.stratum_code}"] = _exactly(result)
+    return told
+
+
+def _exactly(result: Any) -> str:
+    """A result to the last digit: numbers of an array would be printed shortened."""
+    return json.dumps(asdict(result), default=_plain)
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "to_csv"):
+        return value.to_csv()
+    return value.tolist() if hasattr(value, "tolist") else str(value)
 
 
 def main(archive: Path, key_file: Path, into: Path) -> None:

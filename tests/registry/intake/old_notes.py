@@ -10,7 +10,7 @@ from registry.intake import files, work
 from registry.intake.mapping import Column, Mapping, SheetMapping
 from registry.intake.report import Report
 from registry.intake.targets import TARGETS
-from registry.models import Intake
+from registry.models import Intake, Unit, User
 from registry.telling import silently
 from tests.conftest import Cast
 
@@ -42,11 +42,15 @@ def text_of(rows: Iterable[Row], sheet: str) -> tuple[bytes, Mapping]:
     return written.getvalue().encode(), Mapping((SheetMapping(sheet, columns=columns),))
 
 
-def begun(cast: Cast, *rows: Row, name: str = "old notes.csv") -> Intake:
+def file_of(unit: Unit, by: User, rows: Iterable[Row], name: str = "old notes.csv") -> Intake:
     content, mapping = text_of(rows, Path(name).stem)
-    intake = files.begin(cast.unit, cast.surgeon, name, content)
-    files.set_mapping(intake, cast.surgeon, mapping)
+    intake = files.begin(unit, by, name, content)
+    files.set_mapping(intake, by, mapping)
     return intake
+
+
+def begun(cast: Cast, *rows: Row, name: str = "old notes.csv") -> Intake:
+    return file_of(cast.unit, cast.surgeon, rows, name)
 
 
 def rehearsed(cast: Cast, *rows: Row) -> Report:

@@ -1,11 +1,15 @@
-"""Files as departments have them, written by tests: separated cells, workbooks, workbooks gone wrong."""
+"""Files as departments have them, written by tests: separated cells, workbooks good and bad; and read."""
 
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from io import BytesIO
 from typing import Any
 
+import pytest
 from openpyxl import Workbook
+
+from registry.intake.reading import read
+from registry.intake.sheet import FileRefused, Sheet
 
 Rows = Sequence[Sequence[Any]]
 
@@ -53,3 +57,26 @@ def with_cells(rows_xml: str) -> bytes:
         "xl/worksheets/sheet1.xml",
         lambda xml: f"{xml[: xml.index('<sheetData>')]}<sheetData>{rows_xml}</sheetData></worksheet>",
     )
+
+
+def with_shared_texts(rows_xml: str, items_xml: str) -> bytes:
+    """Such a workbook whose cells point to texts that it holds once, as spreadsheets save them."""
+    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sharedStrings+xml"
+    override = f'<Override PartName="/xl/sharedStrings.xml" ContentType="{kind}"/></Types>'
+    named = changed(
+        with_cells(rows_xml), "[Content_Types].xml", lambda xml: xml.replace("</Types>", override)
+    )
+    space = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    texts = f'<sst xmlns="{space}">{items_xml}</sst>'.encode()
+    return repacked(named, lambda _, part: part, **{"xl/sharedStrings.xml": texts})
+
+
+def only(content: bytes, name: str = "list.csv") -> Sheet:
+    (sheet,) = read(content, name)
+    return sheet
+
+
+def refusal(content: bytes, name: str = "list.csv") -> str:
+    with pytest.raises(FileRefused) as refused:
+        read(content, name)
+    return str(refused.value)

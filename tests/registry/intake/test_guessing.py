@@ -13,17 +13,13 @@ from registry.intake.mapping import Column, DateOrder, Mapping, SheetMapping
 from registry.intake.naming import meanings
 from registry.intake.sheet import Sheet, Value
 from registry.intake.targets import PARTS, TARGETS
+from tests.registry.intake.plain_sheets import a_sheet
 
 pytestmark = pytest.mark.any_engine
 
 BRIEFLY = settings(deadline=None, derandomize=True, max_examples=60)
 
 KNOWN = Known.of([("oak", "Dr Ash Oak"), ("elm", "Dr Elm")])
-
-
-def a_sheet(*rows: list[Value], name: str = "Sheet1") -> Sheet:
-    width = max(map(len, rows))
-    return Sheet(name, tuple((*row, *[None] * (width - len(row))) for row in rows))
 
 
 def guessed(*rows: list[Value], name: str = "Sheet1") -> SheetMapping:
@@ -60,7 +56,7 @@ def column(header: str, *cells: Value) -> Column:
         ("Lange (cm)", ["1,5"], "tear1.length_mm"),
         ("Zone", ["RR", "RW"], "tear1.vascular_zone"),
         ("Zone", [1, 2, 3], "tear1.rim_zone"),
-        ("Meniskus", ["medial", "AM"], "tear1.meniscus"),
+        ("Meniskus", ["IM", "AM"], "tear1.meniscus"),
         ("Meniskus", ["PHMM", "AHLM"], "tear1.place"),
         ("Tear 2", ["PHMM", "AHLM"], "tear2.place"),
         ("Technique", ["all-inside + io", "pull-out"], "repair1.techniques"),
@@ -149,6 +145,27 @@ def test_a_title_above_and_a_heading_over_three_columns() -> None:
     assert said.columns[4].unit == "cm"
 
 
+def test_headings_tell_the_dates_of_operation_visit_and_reoperation_apart() -> None:
+    found = targets(
+        ["Patient", None, "Operation", None, "Nachkontrolle", None, "Re-OP", None],
+        ["Nummer", "Geschl.", "Datum", "Seite", "Datum", "Erguss", "Datum", "Art"],
+        ["1", "w", "13.3.2018", "re", "13.9.2018", "nein", "3.4.2020", "Teilresektion"],
+    )
+    assert found == [
+        *("patient.hospital_number", "patient.sex", "operation.operated_on", "knee.side"),
+        *("visit.seen_on", "visit.effusion", "reoperation.operated_on", "reoperation1.action"),
+    ]
+
+
+def test_one_name_under_two_time_points_is_left_open() -> None:
+    found = targets(
+        ["MRN", "6 months", None, "12 months", None],
+        [None, "effusion", "flexion", "effusion", "flexion"],
+        ["1", "none", 120, "none", 130],
+    )
+    assert found == ["patient.hospital_number", "", "", "", ""]
+
+
 def test_a_row_of_units_belongs_to_the_header() -> None:
     said = guessed(["MRN", "Length", "Tourniquet"], [None, "(cm)", "min"], ["1", "1,5", 60])
     assert said.header_row == 2
@@ -167,6 +184,7 @@ def test_a_merged_heading_filled_over_its_columns_is_one_heading() -> None:
 def test_a_sheet_of_nothing_known_is_not_used() -> None:
     assert not guessed(["Ward", "Beds"], ["North", 12]).is_used
     assert not guess([Sheet("Empty", ())], KNOWN, {}).sheets[0].is_used
+    assert not guessed(["MRN", "Side", "Remarks"], ["1", "re", "fine"]).is_used
     assert guess([], KNOWN, {}) == Mapping()
 
 
@@ -195,6 +213,9 @@ def test_the_order_of_dates_where_content_is_certain(cells: list[Value], order: 
         ("Length", [12, 25], "mm"),
         ("Length", ["1,5", "2,5"], "cm"),
         ("Length", [1, 2, 3], ""),
+        ("Length", [1, 2, 3, 4, 5, 150], ""),
+        ("Length", [12, 15, 20, 25, 150], "mm"),
+        ("Length", [1.5, 2.5, 3, 4, 0.5, 20], "cm"),
         ("Length", ["1,5 cm"], "mm"),
         ("Second look: tear 1: healed share of length", [0.85, 1.0], "1"),
         ("Second look: tear 1: healed share of length", [85, 100], "%"),
@@ -214,6 +235,8 @@ def test_the_decimal_sign_where_content_is_certain(cells: list[Value], sign: str
 def test_what_only_the_values_beside_it_settle() -> None:
     assert column("Sexo", "H", "M").meanings == {"m": "female"}
     assert column("Sex", "m", "w").meanings == {}
+    assert column("Meniskus", "IM", "AM").meanings == {"am": "lateral"}
+    assert column("Meniskus", "medial", "AM").meanings == {}
     assert column("McMurray", "+", "-").meanings == {"-": "no"}
     assert column("McMurray", "yes", "-").meanings == {}
 
@@ -267,3 +290,18 @@ def test_any_sheet_gets_a_mapping_that_survives_as_json(rows: list[tuple[Value, 
     assert Mapping.from_json(mapping.as_json()) == mapping
     assert len(mapping.sheets[0].columns) == sheet.width
     assert header_of(sheet).row <= len(rows)
+
+
+def test_headings_filled_over_their_columns_do_not_outweigh_the_names_below() -> None:
+    rows = (
+        ["Patient", "Patient", "Patient", "Operation", "Operation", "Tear", "Tear", "Tear"],
+        ["Hospital number", "Sex", "Date of birth", "Date", "mystery", "Pattern", "mm", "another"],
+        ["1001", "f", date(1990, 5, 1), date(2021, 3, 4), "x", "radial", 12, "y"],
+    )
+    assert header_of(a_sheet(*rows)).row == 2
+
+
+def test_a_sheet_that_came_back_with_its_problems_marked_is_known_again() -> None:
+    header, row = ["Hospital number", "Side"], ["1001", "left"]
+    marked = a_sheet([*header, "Problems"], [*row, "Mend this"])
+    assert header_digest(marked, 1) == header_digest(a_sheet(header, row), 1)

@@ -11,7 +11,7 @@ from registry.intake.mapping import Column, DateOrder, SheetMapping
 from registry.intake.meaning import LeftOut, MeantRow, MeantSheet, fixed_value, meant
 from registry.intake.sheet import Unreadable, Value
 from registry.intake.unclear import Unclear
-from tests.registry.intake.test_guessing import a_sheet
+from tests.registry.intake.plain_sheets import a_sheet
 
 pytestmark = pytest.mark.any_engine
 
@@ -130,6 +130,14 @@ def test_a_column_without_target_says_nothing_and_a_total_is_told() -> None:
         "Sheet1, column C (Lysholm): left out. The record keeps the answers to single items and works totals "
         "out itself.",
     )
+
+
+@pytest.mark.parametrize("header_row", [0, 9])
+def test_a_sheet_said_to_have_no_header_or_one_below_its_end(header_row: int) -> None:
+    columns = (Column(0, "A", NUMBER), Column(1, "B", "knee.side"))
+    mapping = SheetMapping("Sheet1", header_row=header_row, columns=columns)
+    found = meant(a_sheet(["1", "re"], ["2", "li"]), mapping, KNOWN)
+    assert [each.row for each in found] == ([1, 2] if header_row == 0 else [])
 
 
 # --- several columns of one thing -------------------------------------------------------------------

@@ -11,7 +11,7 @@ from registry.intake.mapping import Column, DateOrder, Mapping, SheetMapping, pl
 from registry.intake.questions import Question, QuestionKind, questions
 from registry.intake.sheet import Unreadable, Value
 from registry.intake.targets import Kind, Target
-from tests.registry.intake.test_guessing import a_sheet
+from tests.registry.intake.plain_sheets import a_sheet
 
 pytestmark = pytest.mark.any_engine
 

@@ -2,6 +2,7 @@
 
 from datetime import date
 from decimal import Decimal
+from itertools import product
 from typing import Any
 
 import pytest
@@ -13,7 +14,15 @@ from registry.intake.mapping import Column, DateOrder, plain
 from registry.intake.sheet import Unreadable, Value
 from registry.intake.targets import TARGETS, TOTAL_REFUSED, Kind
 from registry.intake.unclear import Unclear
-from registry.intake.value_words import NO, NOT_KNOWN, WORDS, YES
+from registry.intake.value_words import (
+    NO,
+    NOT_KNOWN,
+    PLACE_MENISCUS,
+    PLACE_THIRD,
+    PLACE_WORDS,
+    WORDS,
+    YES,
+)
 from registry.intake.values import codes_by_word, distinct, pieces, reader
 from registry.intake.words import folded, typed
 
@@ -60,6 +69,16 @@ def test_no_list_of_words_hides_another_codes_name() -> None:
         for code, label in choices:
             assert words.get(folded(code), code) == code
             assert words.get(folded(label), code) == code
+
+
+def test_no_word_tells_two_places() -> None:
+    told: dict[str, set[str]] = {}
+    for (meniscus, ours), (third, theirs) in product(PLACE_MENISCUS.items(), PLACE_THIRD.items()):
+        for one, other in product(ours, theirs):
+            for word in (f"{one}{other}", f"{other}{one}", f"{one} {other}", f"{other} {one}"):
+                told.setdefault(word, set()).add(f"{meniscus}_{third}")
+    assert {word: places for word, places in told.items() if len(places) > 1} == {}
+    assert all(PLACE_WORDS[word] in places for word, places in told.items())
 
 
 def test_no_word_means_both_yes_and_no_or_nothing() -> None:

@@ -1,0 +1,31 @@
+"""`manage.py bench intake`: what it prints, and that every row of its made sheet can be taken in."""
+
+from dataclasses import replace
+
+import pytest
+
+from outcomes.bench import intake
+from outcomes.management.commands.bench import BENCHES
+from registry.intake.reading import read
+
+FOUND = intake.Bench(10_000, "sqlite", 2**20, 10_000, 0, 2.0, 20.0, 4.0, 5.0, 2**28, 2**27)
+
+
+def test_every_row_of_the_made_sheet_is_new(db: None) -> None:
+    content = intake.made(120)
+    assert len(read(content, intake.FILE)[0].rows) == 121
+    found = intake.rehearsed(content)
+    assert (found["operations"], found["problems"]) == (120, 0)
+    assert found["rehearsing"] > 0
+
+
+def test_it_tells_the_ratio_and_the_aim() -> None:
+    words = BENCHES["intake"].text(FOUND)
+    assert "rehearsal        20.0 s, peak memory 256 MiB  (aim: 30 s for 10,000 rows)" in words
+    assert "ratio             5.0" in words
+
+
+@pytest.mark.parametrize("changed", [{"new_operations": 9_999}, {"problems": 1}])
+def test_it_fails_where_a_row_is_refused(changed: dict[str, int]) -> None:
+    assert BENCHES["intake"].holds(FOUND)
+    assert not BENCHES["intake"].holds(replace(FOUND, **changed))
