@@ -99,7 +99,7 @@ def _of_cohort() -> Iterator[OpenApiParameter]:
         elif name in choices:
             codes = list(filter(None, choices[name]))
             default = {"default": Cohort().which} if name == "which" else {}
-            words = "Which repairs." if name == "which" else f"Only with this {STRATA[name].title}."
+            words = "Which repairs." if name == "which" else f"Of one level alone: {STRATA[name].title}."
             yield OpenApiParameter(name, {"type": "string", "enum": codes, **default}, description=words)
         else:
             words = "First day of operation." if name == "since" else "Last day of operation."
@@ -109,7 +109,7 @@ def _of_cohort() -> Iterator[OpenApiParameter]:
 _DEFINITION = OpenApiParameter(
     FAILURE,
     {"type": "string", "default": REOPERATION.code, "examples": [*DEFINITIONS]},
-    description="What counts as failing, by the code of a definition (see `list_definition`).",
+    description="What counts as failing, by the code of a definition, as list_definition gives them.",
 )
 _SPLIT = OpenApiParameter(
     SPLIT,

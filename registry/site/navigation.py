@@ -26,7 +26,6 @@ PAGES: tuple[tuple[str, str, Action | None], ...] = (
     ("intakes", "Intake", Action.TAKE_IN),
     ("readings", "Second readings", Action.READ_TEARS),
     ("units", "Unit", Action.MANAGE_UNIT),
-    ("help", "Help", None),
 )
 
 

@@ -14,7 +14,7 @@ from tests.conftest import Cast
 
 TODAY, STORY, OPERATION, EVENT = "/", "/knees/{knee}/", "/operations/new/", "/knees/{knee}/record/visit/"
 READINGS, LOTS, UNIT, COMPLETENESS = "/readings/", "/lots/", "/units/northmere/", "/completeness/"
-DUE, DRIFTING = "/due/", "/due/drifting/"
+DUE, DRIFTING, INTAKE = "/due/", "/due/drifting/", "/intake/"
 SIGN_IN = 302
 
 MATRIX = {
@@ -28,6 +28,7 @@ MATRIX = {
         EVENT: 200,
         READINGS: 200,
         LOTS: 200,
+        INTAKE: 200,
         UNIT: 403,
     },
     "colleague": {
@@ -40,6 +41,7 @@ MATRIX = {
         EVENT: 200,
         READINGS: 200,
         LOTS: 200,
+        INTAKE: 200,
         UNIT: 403,
     },
     "clinician": {
@@ -52,6 +54,7 @@ MATRIX = {
         EVENT: 200,
         READINGS: 403,
         LOTS: 403,
+        INTAKE: 403,
         UNIT: 403,
     },
     "audit_lead": {
@@ -64,6 +67,7 @@ MATRIX = {
         EVENT: 403,
         READINGS: 403,
         LOTS: 200,
+        INTAKE: 403,
         UNIT: 403,
     },
     # To those who do not see the record, a knee does not exist.
@@ -77,6 +81,7 @@ MATRIX = {
         EVENT: 404,
         READINGS: 403,
         LOTS: 403,
+        INTAKE: 403,
         UNIT: 403,
     },
     "administrator": {
@@ -89,6 +94,7 @@ MATRIX = {
         EVENT: 404,
         READINGS: 403,
         LOTS: 403,
+        INTAKE: 403,
         UNIT: 200,
     },
     "stranger": {
@@ -101,6 +107,7 @@ MATRIX = {
         EVENT: 404,
         READINGS: 200,
         LOTS: 200,
+        INTAKE: 200,
         UNIT: 404,
     },
     "nobody": {
@@ -113,6 +120,7 @@ MATRIX = {
         EVENT: SIGN_IN,
         READINGS: SIGN_IN,
         LOTS: SIGN_IN,
+        INTAKE: SIGN_IN,
         UNIT: SIGN_IN,
     },
 }
@@ -265,7 +273,7 @@ def test_surgeons_of_several_units_come_once(cast: Cast) -> None:
     "path",
     [
         *(TODAY, STORY, OPERATION, EVENT, "/knees/{knee}/standing/", "/repairs/", READINGS, LOTS),
-        *(COMPLETENESS, DUE, DRIFTING, "/knees/{knee}/due/"),
+        *(COMPLETENESS, DUE, DRIFTING, INTAKE, "/knees/{knee}/due/"),
     ],
     ids=str,
 )

@@ -26,7 +26,7 @@ from tests import factories  # noqa: E402
 from tests.registry.intake.old_notes import REPAIRED, VISIT, file_of  # noqa: E402
 from tests.tables import make_tables  # noqa: E402
 
-KILLS, PEOPLE, AT_ONCE = 10, 25, 5
+KILLS, PEOPLE, AT_ONCE = 10, 10, 2
 # Told before each chunk of people and after the last.
 STEPS = PEOPLE // AT_ONCE + 1
 work.PEOPLE_AT_ONCE = AT_ONCE

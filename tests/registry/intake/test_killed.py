@@ -33,7 +33,7 @@ def test_everything_or_nothing(database: object, request: pytest.FixtureRequest,
     assert done.returncode == 0, done.stderr[-3000:]
     found = json.loads(done.stdout.splitlines()[-1])
     rows = sum(found["whole"].values())
-    assert found["whole"]["Repair"] == found["whole"]["Visit"] == 25
+    assert found["whole"]["Repair"] == found["whole"]["Visit"] == 10
     nothing, everything = ({}, 0, True), (found["whole"], rows, False)
     assert len(found["kills"]) == 10
     for kill in found["kills"]:
