@@ -17,6 +17,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models, transaction
 from django.utils import timezone
 
+from registry import bulk
 from registry.checking import TableChecks
 from registry.models import Correction, Entry, IndexProcedure, Kept, Knee, Patient, User
 from registry.models.history_rules import BEFORE_SIGNING, kept_models
@@ -206,7 +207,7 @@ def _save_new_together(
     refused = [(row, problem) for row in rows if (problem := checks.broken_rule(row, known))]
     if refused:
         raise RowsRefused(refused)
-    type(rows[0])._base_manager.bulk_create(rows)
+    bulk.insert(rows)
 
 
 def _make_ready(row: models.Model, by: User | None) -> None:

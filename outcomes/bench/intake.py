@@ -24,7 +24,7 @@ from openpyxl import Workbook
 from outcomes.bench.apart import apart
 from outcomes.bench.follow_up import own_database
 from registry.intake import files, work
-from registry.intake.reading import read
+from registry.intake.file.reading import read
 from registry.models import Intake, Membership, Surgeon, Unit, User
 from registry.recording import record
 from registry.telling import silently

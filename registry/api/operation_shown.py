@@ -14,7 +14,7 @@ from registry.pages.forms.operation.procedure import SURGEONS, ProcedureForm, Re
 from registry.pages.forms.operation.repairs import PassForm, RepairForm
 from registry.pages.forms.operation.rows import IMPLANTS, PASSES, TEARS
 from registry.pages.forms.operation.tears import TearForm
-from registry.vocabulary import RehabilitationCourse, Side
+from registry.vocabulary import LigamentState, RehabilitationCourse, Side
 
 _OWN = [name for name in fields_of(ProcedureForm) if name not in SURGEONS]
 
@@ -149,7 +149,8 @@ class OperationSerializer(_SHOWN):  # type: ignore[misc, valid-type]
 NewOperationSerializer = row_serializer(
     "NewOperation",
     IndexProcedure,
-    _OWN,
+    [name for name in _OWN if name != "acl"],
+    acl=serializers.ChoiceField(LigamentState.choices, help_text="Intact is never assumed."),
     knee=serializers.UUIDField(required=False, help_text="A knee on record; else patient and side."),
     patient=serializers.UUIDField(required=False),
     side=serializers.ChoiceField(Side.choices, required=False),

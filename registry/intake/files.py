@@ -8,13 +8,13 @@ from django.core.exceptions import PermissionDenied
 from django.db import transaction
 
 from registry.access import Action, units_for
-from registry.intake.guessing import guess, header_digest
-from registry.intake.known import Known
-from registry.intake.mapping import Mapping as MeaningOfFile
-from registry.intake.mapping import SheetMapping
-from registry.intake.reading import read
+from registry.intake.columns.guessing import guess, header_digest
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Mapping as MeaningOfFile
+from registry.intake.columns.mapping import SheetMapping
+from registry.intake.file.reading import read
+from registry.intake.file.sheet import Sheet
 from registry.intake.report import Report
-from registry.intake.sheet import Sheet
 from registry.models import Intake, IntakeMemory, Unit, User
 from registry.sealing import seal, seal_bytes, unseal, unseal_bytes
 from registry.vocabulary import IntakeState
@@ -33,7 +33,7 @@ def begin(unit: Unit, by: User, file_name: str, content: bytes) -> Intake:
 
     Raises
     ------
-    registry.intake.sheet.FileRefused
+    registry.intake.file.sheet.FileRefused
         It cannot be read; nothing is kept.
     django.core.exceptions.PermissionDenied
         Who begins may not take in for this unit.

@@ -7,8 +7,8 @@ from typing import Any
 from django.db import models, transaction
 from django.utils import timezone
 
-from registry.intake.building import TABLES
 from registry.intake.files import NotNow, refuse_stranger
+from registry.intake.people.building import TABLES
 from registry.models import Correction, IdentityView, IndexProcedure, Intake, IntakeRow, Knee, User
 from registry.models.people import ABOUT_REVIEWS, SIGNS_OF_LIFE
 from registry.recording import Act, withdraw_together

@@ -17,19 +17,19 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from registry.intake import files
-from registry.intake.assembling import Assembled, assembled
-from registry.intake.counting import counted, idle_rows, unchanged
+from registry.intake.columns.mapping import Mapping
+from registry.intake.columns.meaning import LeftOut, MeantRow, meant
+from registry.intake.columns.questions import Question, questions
+from registry.intake.file.sheet import Sheet
 from registry.intake.files import NotNow
-from registry.intake.mapping import Mapping
-from registry.intake.matching import on_record
-from registry.intake.meaning import LeftOut, MeantRow, meant
-from registry.intake.placing import Places
-from registry.intake.questions import Question, questions
+from registry.intake.people.assembling import Assembled, assembled
+from registry.intake.people.counting import counted, idle_rows, unchanged
+from registry.intake.people.matching import on_record
+from registry.intake.people.placing import Places
+from registry.intake.people.settling import Settled, settled
+from registry.intake.people.told import Person
+from registry.intake.people.writing import Writer
 from registry.intake.report import Report, in_order
-from registry.intake.settling import Settled, settled
-from registry.intake.sheet import Sheet
-from registry.intake.told import Person
-from registry.intake.writing import Writer
 from registry.models import Intake, IntakeRow, Unit, User
 from registry.telling import Tell
 from registry.vocabulary import IntakeState

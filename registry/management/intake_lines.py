@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from typing import Any
 
-from registry.intake.questions import Question
+from registry.intake.columns.questions import Question
+from registry.intake.file.sheet import letters
 from registry.intake.report import Report
-from registry.intake.sheet import letters
 from registry.models import Intake
 from registry.vocabulary import IntakeState
 

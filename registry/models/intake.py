@@ -25,7 +25,7 @@ class Intake(models.Model):
     file_sha256 = models.CharField(max_length=64)
     # The file as it came, sealed; emptied as soon as it is taken in or dropped.
     file_sealed = models.BinaryField(null=True, blank=True)
-    # What its columns and values mean: registry.intake.mapping.Mapping.as_json().
+    # What its columns and values mean: registry.intake.columns.mapping.Mapping.as_json().
     mapping: "models.JSONField[dict[str, Any], Any]" = models.JSONField(default=dict, blank=True)
     state = models.CharField(max_length=10, choices=IntakeState, default=IntakeState.OPEN)
     # Counts, and problems until it is taken in or dropped: registry.intake.report.Report as JSON, sealed.

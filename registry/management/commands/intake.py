@@ -13,15 +13,16 @@ from django.core.management.base import CommandError
 from django.http import Http404
 
 from registry.access import Action, unit_for, units_for
-from registry.intake import files, jobs, limits
-from registry.intake.annotating import annotated
+from registry.intake import files, jobs
+from registry.intake.columns.mapping import Mapping as MeaningOfFile
+from registry.intake.columns.mapping import SheetMapping
+from registry.intake.columns.questions import questions
+from registry.intake.columns.targets import TARGETS
+from registry.intake.file import limits
+from registry.intake.file.annotating import annotated
+from registry.intake.file.sheet import FileRefused
 from registry.intake.files import NotNow
-from registry.intake.mapping import Mapping as MeaningOfFile
-from registry.intake.mapping import SheetMapping
-from registry.intake.questions import questions
 from registry.intake.report import Report
-from registry.intake.sheet import FileRefused
-from registry.intake.targets import TARGETS
 from registry.intake.undoing import undo
 from registry.management import intake_lines
 from registry.management.example import CommandWithExample, add_act

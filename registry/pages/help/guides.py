@@ -91,7 +91,7 @@ PICTURES: dict[str, Picture] = {
 
 
 @cache
-def outlines() -> Mapping[str, Mapping[str, str]]:
+def outlines() -> Mapping[str, Mapping[str, object]]:
     """What each pictured page said when its picture was made, by code of the picture."""
-    kept: dict[str, dict[str, str]] = json.loads(OUTLINES.read_text(encoding="utf-8"))
+    kept: dict[str, dict[str, object]] = json.loads(OUTLINES.read_text(encoding="utf-8"))
     return kept

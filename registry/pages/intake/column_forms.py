@@ -6,13 +6,13 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
-from registry.intake.known import Known
-from registry.intake.mapping import Column, DateOrder, SheetMapping
-from registry.intake.meaning import fixed_value
-from registry.intake.quantities import units_of
-from registry.intake.sheet import letters
-from registry.intake.targets import TARGETS, Kind
-from registry.intake.unclear import Unclear
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Column, DateOrder, SheetMapping
+from registry.intake.columns.meaning import fixed_value
+from registry.intake.columns.quantities import units_of
+from registry.intake.columns.targets import TARGETS, Kind
+from registry.intake.columns.unclear import Unclear
+from registry.intake.file.sheet import letters
 from registry.pages.forms.base import Spoken
 from registry.pages.intake.target_names import name_of, target_named
 

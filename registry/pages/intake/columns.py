@@ -14,13 +14,13 @@ from django.urls import reverse
 from django.views.decorators.cache import cache_control
 
 from registry.intake import files
+from registry.intake.columns.guessing import remembered_header
+from registry.intake.columns.headers import header_at
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Column, Mapping, SheetMapping
+from registry.intake.columns.words import typed
+from registry.intake.file.sheet import Sheet, letters
 from registry.intake.files import NotNow
-from registry.intake.guessing import remembered_header
-from registry.intake.headers import header_at
-from registry.intake.known import Known
-from registry.intake.mapping import Column, Mapping, SheetMapping
-from registry.intake.sheet import Sheet, letters
-from registry.intake.words import typed
 from registry.models import Intake
 from registry.pages.intake.column_forms import (
     ColumnForm,

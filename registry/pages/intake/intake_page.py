@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 
 from registry.background import is_silent_since
 from registry.intake import files, jobs
-from registry.intake.annotating import annotated
+from registry.intake.file.annotating import annotated
 from registry.intake.files import NotNow
 from registry.intake.report import Report
 from registry.intake.undoing import LONGEST_REASON, built_on, undo

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST
 
 from registry.access import Action, require
 from registry.intake import files, jobs
-from registry.intake.sheet import FileRefused
+from registry.intake.file.sheet import FileRefused
 from registry.models import Intake, Unit
 from registry.pages.intake.found import intakes_of
 from registry.pages.intake.told import CAUTIONS, brought

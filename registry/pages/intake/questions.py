@@ -7,10 +7,10 @@ from typing import Any
 
 from django import forms
 
-from registry.intake.mapping import Column, DateOrder, SheetMapping, plain
-from registry.intake.mapping import Mapping as MeaningOfFile
-from registry.intake.questions import Question, QuestionKind
-from registry.intake.sheet import letters
+from registry.intake.columns.mapping import Column, DateOrder, SheetMapping, plain
+from registry.intake.columns.mapping import Mapping as MeaningOfFile
+from registry.intake.columns.questions import Question, QuestionKind
+from registry.intake.file.sheet import letters
 from registry.pages.forms.base import Spoken
 from registry.pages.intake.column_forms import Posted
 

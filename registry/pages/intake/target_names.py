@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
-from registry.intake.targets import PARTS, TARGETS, Kind, Target
-from registry.intake.words import folded
+from registry.intake.columns.targets import PARTS, TARGETS, Kind, Target
+from registry.intake.columns.words import folded
 
 
 def name_of(key: str) -> str:

@@ -8,7 +8,7 @@ from django.core.files.uploadedfile import InMemoryUploadedFile, UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, SkipFile
 from django.db.models import QuerySet
 
-from registry.intake.limits import LIMIT_BYTES, MEGABYTE
+from registry.intake.file.limits import LIMIT_BYTES, MEGABYTE
 from registry.models import Unit
 from registry.pages.forms.base import Spoken
 

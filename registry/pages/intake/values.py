@@ -8,8 +8,8 @@ from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
 
 from registry.intake import files
+from registry.intake.columns.questions import questions
 from registry.intake.files import NotNow
-from registry.intake.questions import questions
 from registry.models import Intake
 from registry.pages.intake.column_forms import Posted
 from registry.pages.intake.found import intake_for

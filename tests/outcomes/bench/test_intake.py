@@ -6,7 +6,7 @@ import pytest
 
 from outcomes.bench import intake
 from outcomes.management.commands.bench import BENCHES
-from registry.intake.reading import read
+from registry.intake.file.reading import read
 
 FOUND = intake.Bench(10_000, "sqlite", 2**20, 10_000, 0, 2.0, 20.0, 4.0, 5.0, 2**28, 2**27)
 

@@ -126,7 +126,9 @@ def main(archive: Path, key_file: Path, into: Path) -> None:
     django.setup()
     from django.core.management import call_command
 
-    call_command("migrate", verbosity=0)
+    from tests.tables import make_tables
+
+    make_tables()
     call_command("archive", "read", str(archive), "--key-file", str(key_file))
     into.write_text(json.dumps({"record": record_told(), "figures": figures_told()}))
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from registry.intake import files, work
-from registry.intake.mapping import Column, Mapping
-from registry.intake.questions import Question, questions
+from registry.intake.columns.mapping import Column, Mapping
+from registry.intake.columns.questions import Question, questions
 from registry.intake.report import Report
 from registry.models import Identity, IndexProcedure, Intake, Tear, Unit, User
 from registry.telling import silently

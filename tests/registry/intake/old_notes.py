@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from registry.intake import files, work
-from registry.intake.mapping import Column, Mapping, SheetMapping
+from registry.intake.columns.mapping import Column, Mapping, SheetMapping
+from registry.intake.columns.targets import TARGETS
 from registry.intake.report import Report
-from registry.intake.targets import TARGETS
 from registry.models import Intake, Unit, User
 from registry.telling import silently
 from tests.conftest import Cast

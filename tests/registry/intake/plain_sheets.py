@@ -1,6 +1,6 @@
 """Sheets of plain values, as reading gives them."""
 
-from registry.intake.sheet import Sheet, Value
+from registry.intake.file.sheet import Sheet, Value
 
 
 def a_sheet(*rows: list[Value], name: str = "Sheet1") -> Sheet:

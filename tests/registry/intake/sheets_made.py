@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from openpyxl import Workbook
 
-from registry.intake.reading import read
-from registry.intake.sheet import FileRefused, Sheet
+from registry.intake.file.reading import read
+from registry.intake.file.sheet import FileRefused, Sheet
 
 Rows = Sequence[Sequence[Any]]
 

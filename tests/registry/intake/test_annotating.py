@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from openpyxl import load_workbook
 
-from registry.intake.annotating import annotated
+from registry.intake.file.annotating import annotated
+from registry.intake.file.reading import read
+from registry.intake.file.sheet import Value
 from registry.intake.problem import Problem
-from registry.intake.reading import read
-from registry.intake.sheet import Value
 from tests.registry.intake.sheets_made import text, with_cells, workbook
 
 pytestmark = pytest.mark.any_engine

@@ -4,13 +4,13 @@ from collections.abc import Mapping as MappingOf
 from datetime import date
 from typing import Any
 
-from registry.intake.assembling import Assembled, assembled
-from registry.intake.mapping import Column, Mapping, SheetMapping
-from registry.intake.meaning import MeantRow
-from registry.intake.placing import Places
+from registry.intake.columns.mapping import Column, Mapping, SheetMapping
+from registry.intake.columns.meaning import MeantRow
+from registry.intake.file.sheet import Sheet
+from registry.intake.people.assembling import Assembled, assembled
+from registry.intake.people.placing import Places
+from registry.intake.people.told import Operation
 from registry.intake.problem import Problem
-from registry.intake.sheet import Sheet
-from registry.intake.told import Operation
 
 DAY = date(2019, 3, 1)
 ADA: dict[str, Any] = {"patient.hospital_number": "H 1", "patient.sex": "female"}

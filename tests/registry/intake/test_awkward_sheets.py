@@ -9,7 +9,7 @@ from openpyxl import Workbook
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from registry.intake import files, work
-from registry.intake.mapping import DateOrder
+from registry.intake.columns.mapping import DateOrder
 from registry.models import ScoreResponse, Visit
 from registry.telling import silently
 from tests.registry.intake.bringing import Department, a_department, operations, refused, rows, tears, told

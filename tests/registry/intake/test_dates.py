@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from registry.intake.dates import MONTHS, Day, orders_of, read
-from registry.intake.mapping import DateOrder
-from registry.intake.sheet import Value
-from registry.intake.unclear import Unclear
+from registry.intake.columns.dates import MONTHS, Day, orders_of, read
+from registry.intake.columns.mapping import DateOrder
+from registry.intake.columns.unclear import Unclear
+from registry.intake.file.sheet import Value
 
 pytestmark = pytest.mark.any_engine
 

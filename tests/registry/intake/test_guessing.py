@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from registry.intake.guessing import guess, header_digest, remembered_header
-from registry.intake.headers import header_of
-from registry.intake.known import Known
-from registry.intake.mapping import Column, DateOrder, Mapping, SheetMapping
-from registry.intake.naming import meanings
-from registry.intake.sheet import Sheet, Value
-from registry.intake.targets import PARTS, TARGETS
+from registry.intake.columns.guessing import guess, header_digest, remembered_header
+from registry.intake.columns.headers import header_of
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Column, DateOrder, Mapping, SheetMapping
+from registry.intake.columns.naming import meanings
+from registry.intake.columns.targets import PARTS, TARGETS
+from registry.intake.file.sheet import Sheet, Value
 from tests.registry.intake.plain_sheets import a_sheet
 
 pytestmark = pytest.mark.any_engine

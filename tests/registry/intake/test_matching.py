@@ -8,8 +8,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from registry.intake import files, work
-from registry.intake.mapping import Column, Mapping, SheetMapping
-from registry.intake.matching import on_record
+from registry.intake.columns.mapping import Column, Mapping, SheetMapping
+from registry.intake.people.matching import on_record
 from registry.models import Contact, Identity, IndexProcedure, Knee, SecondLook, Visit
 from registry.recording import record
 from registry.telling import silently

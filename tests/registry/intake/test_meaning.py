@@ -6,11 +6,12 @@ from typing import Any
 
 import pytest
 
-from registry.intake.known import Known
-from registry.intake.mapping import Column, DateOrder, SheetMapping
-from registry.intake.meaning import LeftOut, MeantRow, MeantSheet, fixed_value, meant
-from registry.intake.sheet import Unreadable, Value
-from registry.intake.unclear import Unclear
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Column, DateOrder, SheetMapping
+from registry.intake.columns.meaning import LeftOut, MeantRow, MeantSheet, fixed_value, meant
+from registry.intake.columns.rows import rows_of
+from registry.intake.columns.unclear import Unclear
+from registry.intake.file.sheet import Unreadable, Value
 from tests.registry.intake.plain_sheets import a_sheet
 
 pytestmark = pytest.mark.any_engine
@@ -248,3 +249,9 @@ def test_a_fixed_value_may_be_a_code_that_is_another_surgeons_name() -> None:
     known = Known.of([("elm", "Ash Oak"), ("e2", "Hazel Elm")])
     assert known.surgeon("Elm") is None
     assert fixed_value("operation.lead_surgeon", "elm", known) == {"operation.lead_surgeon": "elm"}
+
+
+def test_a_hospital_number_that_reads_like_a_count_is_a_patients() -> None:
+    header: list[Value] = ["Hospital number", "Side", "BMI"]
+    sheet = a_sheet(header, ["N 000123", "left", 24], ["N 2", None, 48])
+    assert [row for row, _ in rows_of(sheet, 1, named=0)] == [2]

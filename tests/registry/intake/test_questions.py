@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from registry.intake.content import two_numbers
-from registry.intake.guessing import guess
-from registry.intake.known import Known
-from registry.intake.mapping import Column, DateOrder, Mapping, SheetMapping, plain
-from registry.intake.questions import Question, QuestionKind, questions
-from registry.intake.sheet import Unreadable, Value
-from registry.intake.targets import Kind, Target
+from registry.intake.columns.content import two_numbers
+from registry.intake.columns.guessing import guess
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Column, DateOrder, Mapping, SheetMapping, plain
+from registry.intake.columns.questions import Question, QuestionKind, questions
+from registry.intake.columns.targets import Kind, Target
+from registry.intake.file.sheet import Unreadable, Value
 from tests.registry.intake.plain_sheets import a_sheet
 
 pytestmark = pytest.mark.any_engine

@@ -6,8 +6,8 @@ from io import BytesIO
 
 import pytest
 
-from registry.intake import limits
-from registry.intake.reading import LIMIT_BYTES
+from registry.intake.file import limits
+from registry.intake.file.reading import LIMIT_BYTES
 from tests.registry.intake.sheets_made import changed, only, refusal, repacked, text, with_cells, workbook
 
 pytestmark = pytest.mark.any_engine

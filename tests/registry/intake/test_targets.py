@@ -5,7 +5,7 @@ from decimal import Decimal
 import pytest
 from django.core.exceptions import ValidationError
 
-from registry.intake.targets import (
+from registry.intake.columns.targets import (
     MODELS,
     NEEDED_OF_NEW_OPERATION,
     NEEDED_OF_REPAIR,

@@ -9,12 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from registry.intake.known import Known
-from registry.intake.mapping import Column, DateOrder, plain
-from registry.intake.sheet import Unreadable, Value
-from registry.intake.targets import TARGETS, TOTAL_REFUSED, Kind
-from registry.intake.unclear import Unclear
-from registry.intake.value_words import (
+from registry.intake.columns.known import Known
+from registry.intake.columns.mapping import Column, DateOrder, plain
+from registry.intake.columns.targets import TARGETS, TOTAL_REFUSED, Kind
+from registry.intake.columns.unclear import Unclear
+from registry.intake.columns.value_words import (
     NO,
     NOT_KNOWN,
     PLACE_MENISCUS,
@@ -23,8 +22,9 @@ from registry.intake.value_words import (
     WORDS,
     YES,
 )
-from registry.intake.values import codes_by_word, distinct, pieces, reader
-from registry.intake.words import folded, typed
+from registry.intake.columns.values import codes_by_word, distinct, pieces, reader
+from registry.intake.columns.words import folded, typed
+from registry.intake.file.sheet import Unreadable, Value
 
 pytestmark = pytest.mark.any_engine
 

@@ -8,9 +8,9 @@ from django.core.exceptions import PermissionDenied
 
 from outcomes.timeline import entered_late
 from registry.intake import files, work
+from registry.intake.columns.mapping import Column, Mapping, SheetMapping
+from registry.intake.file.sheet import FileRefused
 from registry.intake.files import NotNow
-from registry.intake.mapping import Column, Mapping, SheetMapping
-from registry.intake.sheet import FileRefused
 from registry.intake.work import NotAsRehearsed
 from registry.models import (
     Identity,

@@ -6,8 +6,8 @@ import pytest
 from openpyxl import Workbook
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-from registry.intake.reading import read
-from registry.intake.sheet import Unreadable
+from registry.intake.file.reading import read
+from registry.intake.file.sheet import Unreadable
 from tests.registry.intake.sheets_made import only, refusal, with_cells, with_shared_texts, workbook
 
 pytestmark = pytest.mark.any_engine
