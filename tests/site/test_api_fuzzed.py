@@ -31,7 +31,7 @@ from tests.conftest import Cast
 from tests.servers import SAID_AT_THE_END
 from tests.site.api_world import ROLES, Side, headers_of, placed, state, two_units
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 CHECKS = [
     not_a_server_error,
@@ -100,7 +100,6 @@ def test_every_day_some_requests_of_every_kind(run: Run, record_property: Any) -
 
 
 @pytest.mark.slow
-@pytest.mark.any_engine
 def test_five_thousand_requests(run: Run, record_property: Any) -> None:
     asked_as_everybody(run, cases=8)
     told(run, record_property, 5_000)
