@@ -17,10 +17,11 @@ def help_index(request: HttpRequest) -> HttpResponse:
 
 def guide(request: HttpRequest, code: str) -> HttpResponse:
     """One guide with its pictures."""
-    chosen = next((each for each in GUIDES.values() if each.code == code), None)
-    if chosen is None:
+    role = next((role for role, each in GUIDES.items() if each.code == code), None)
+    if role is None:
         raise Http404
-    return render(request, chosen.template, {"guide": chosen, "pictures": PICTURES})
+    context = {"guide": GUIDES[role], "pictures": PICTURES, "is_own": role in roles_of(request.user)}
+    return render(request, GUIDES[role].template, context)
 
 
 def help_commands(request: HttpRequest) -> HttpResponse:

@@ -11,7 +11,7 @@ from tests import factories
 from tests.conftest import Cast
 from tests.registry.api.asking import Asker, asker
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 MEDIAL: dict[str, Any] = {"name": "Medial", "filters": {"meniscus": "medial", "failure": "any"}}
 

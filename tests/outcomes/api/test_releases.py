@@ -15,7 +15,7 @@ from tests.conftest import Cast
 from tests.outcomes.release.asking import asked
 from tests.registry.api.asking import Asker, asker
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 
 @pytest.fixture

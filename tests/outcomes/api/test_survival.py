@@ -13,7 +13,7 @@ from tests import factories
 from tests.conftest import Cast
 from tests.registry.api.asking import NOBODY, asker
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 PROBLEM = "application/problem+json"
 

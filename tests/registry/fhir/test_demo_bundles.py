@@ -20,6 +20,8 @@ from registry.fhir.bundle import bundle
 from registry.models import Identity, Patient
 from tests.registry.demo.conftest import UNTIL
 
+pytestmark = pytest.mark.any_engine
+
 PATIENTS = 60
 SEEN = {
     "Patient", "Condition", "Procedure", "Encounter", "Observation", "QuestionnaireResponse", "Device",
