@@ -1,6 +1,7 @@
 """A plugin of pytest: only tests that ask the database. The others show the same on every engine.
 
-So do those marked `any_engine`, and those of pages: what they ask is asked on each engine by other tests too.
+So do those marked `any_engine`, and those of pages and of the API, which asks as the pages do: what they ask
+is asked on each engine by other tests too.
 That every page opens on each engine is shown by the tests of access, of views and of counts of queries. For
 that it is enough to try those who between them open all; who is refused is so before any page is asked.
 """
@@ -21,7 +22,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _asks(item: pytest.Item) -> bool:
-    of_a_page = "pages" in item.path.parts and item.path.name not in OPENING_EVERY_PAGE
+    of_a_page = {"pages", "api"} & set(item.path.parts) and item.path.name not in OPENING_EVERY_PAGE
     if of_a_page or _is_tried_by_another(item) or item.get_closest_marker("any_engine"):
         return False
     fixtures = set(getattr(item, "fixturenames", ()))

@@ -3,12 +3,14 @@
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.core.management import call_command
+from pytest_django.live_server_helper import LiveServer
 
 from registry.api import keys
 from registry.models import IndexProcedure, Reoperation, ReoperationOnTear, SecondLook
@@ -19,14 +21,22 @@ CLIENT = Path(__file__).with_name("api_client.py")
 
 
 @pytest.fixture
-def seen(live_server: Any, cast: Cast) -> Any:
+def served(transactional_db: None) -> Iterator[str]:
+    """A server of this test's own: that of the browser's tests lets nobody in between them."""
+    server = LiveServer("localhost")
+    yield server.url
+    server.stop()
+
+
+@pytest.fixture
+def seen(served: str, cast: Cast) -> Any:
     """What the program was answered, beside eight other repairs of which two failed."""
     for number in range(8):
         zone = "RR" if number % 4 else "RW"
         repair = factories.a_repair(factories.an_operation(cast.unit, cast.oak), vascular_zone=zone)
         (factories.a_failure if number < 2 else factories.a_contact)(repair, 300 + number)
     _, key = keys.make(cast.surgeon, "a test", keys.scopes_open_to(cast.surgeon), 1)
-    command = [sys.executable, "-I", str(CLIENT), live_server.url, key]
+    command = [sys.executable, "-I", str(CLIENT), served, key]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)

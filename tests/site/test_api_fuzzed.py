@@ -95,8 +95,8 @@ def run(cast: Cast, settings: Any, tmp_path: Any) -> Run:
 
 
 def test_every_day_some_requests_of_every_kind(run: Run, record_property: Any) -> None:
-    asked_as_everybody(run, cases=2)
-    told(run, record_property, 1_300)
+    asked_as_everybody(run, cases=1)
+    told(run, record_property, 650)
 
 
 @pytest.mark.slow

@@ -13,6 +13,7 @@ _SUMMED = re.compile(
     r"average|avg|mittelwert|mittel|durchschnitt|schnitt|median|sd|std|stdev|stabw|standardabweichung|min|max|minimum|maximum|"
     r"suma|promedio|media|mediana|moyenne|somme|ecart type)(?: \d+)*"
 )
+_NUMBER = re.compile(r"[\d.,%\s±()-]+")
 _FEWEST_WORDS_OF_A_NOTE = 3
 
 
@@ -44,7 +45,7 @@ def why_left_out(cells: Sequence[Value], header: Sequence[Value], named: int | N
     if len(filled) > 1 and all(cells[place] == header[place] for place in filled):
         return "the header once more"
     # "N 123" may be a hospital number: a total has nothing but numbers beside it.
-    sums = all(isinstance(cells[place], int | float) for place in filled[1:])
+    sums = all(_NUMBER.fullmatch(str(cells[place])) for place in filled[1:])
     names_nobody = named is None or cells[named] is None or (named == filled[0] and sums)
     if names_nobody and _SUMMED.fullmatch(folded(first)):
         return f"a total ('{first}')"

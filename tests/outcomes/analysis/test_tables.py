@@ -86,5 +86,7 @@ def test_help_ends_with_examples(capsys):
         Command().run_from_argv(["manage.py", "analyse", "--help"])
     assert end.value.code == 0
     text = capsys.readouterr().out
-    assert text.rstrip().splitlines()[-1].endswith("--json")
+    *_, example, codes = [line for line in text.splitlines() if line]
+    assert example.endswith("--json")
+    assert codes.startswith("Exit codes: 0: done;")
     assert "manage.py analyse repairs.csv --method kaplan-meier" in text

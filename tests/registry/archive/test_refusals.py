@@ -109,6 +109,7 @@ def test_whatever_is_left_out_has_its_reason() -> None:
 # --- Damaged on the way -----------------------------------------------------------------------------
 
 
+@pytest.mark.any_engine
 @given(data=st.data())
 @settings(max_examples=60, deadline=None)
 def test_no_byte_can_be_changed_unseen(small: Path, data: st.DataObject) -> None:
@@ -120,6 +121,7 @@ def test_no_byte_can_be_changed_unseen(small: Path, data: st.DataObject) -> None
     assert refusal(changed).mend
 
 
+@pytest.mark.any_engine
 @given(data=st.data())
 @settings(max_examples=40, deadline=None)
 def test_no_end_can_be_missing(small: Path, data: st.DataObject) -> None:
@@ -128,6 +130,7 @@ def test_no_end_can_be_missing(small: Path, data: st.DataObject) -> None:
     assert refusal(small.with_name("cut")).mend
 
 
+@pytest.mark.any_engine
 @given(data=st.data())
 @settings(max_examples=60, deadline=None)
 def test_no_line_can_be_dropped_doubled_or_moved(small: Path, data: st.DataObject) -> None:

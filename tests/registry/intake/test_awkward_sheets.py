@@ -15,6 +15,8 @@ from registry.telling import silently
 from tests.registry.intake.bringing import Department, a_department, operations, refused, rows, tears, told
 from tests.registry.intake.sheets_made import changed, text, workbook
 
+pytestmark = pytest.mark.any_engine
+
 
 @pytest.fixture
 def department(db: None) -> Department:

@@ -145,6 +145,7 @@ def test_a_connection_lost_before_the_last_bytes_leaves_the_message_unsent(
     box: Postbox, settings: Any
 ) -> None:
     breaking(settings, BreaksBefore)
+    settings.EMAIL_TIMEOUT = 2
     with pytest.raises(NoService, match="lost before it had the message"):
         an_invitation("rowan@example.org")
     assert Message.objects.get().claimed_by is None
