@@ -73,6 +73,14 @@ def reset_sequences(tables: Iterable[Table]) -> None:
             cursor.execute(statement)
 
 
+def note_sizes(tables: Iterable[Table]) -> None:
+    """Let PostgreSQL plan by what was just written, before its own count of rows comes round to it."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            for table in tables:
+                cursor.execute(f"ANALYZE {connection.ops.quote_name(table._meta.db_table)}")
+
+
 def _values(fields: Sequence["Field[Any, Any]"], rows: Sequence[Row]) -> Iterator[list[Any]]:
     """Values of each row in the order of the columns, ready for the driver."""
     left_out = [field for field in fields if field.attname not in rows[0]]

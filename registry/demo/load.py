@@ -58,6 +58,7 @@ def load(
         if progress:
             progress(written["Patient"])
     bulk.reset_sequences(TABLES)
+    bulk.note_sizes(TABLES)
     for each in rows.mends:
         mend(each)
     return written

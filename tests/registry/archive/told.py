@@ -115,7 +115,8 @@ def _exactly(result: Any) -> str:
 
 def _plain(value: Any) -> Any:
     if hasattr(value, "to_csv"):
-        return value.to_csv()
+        # A count says nothing by the order of its rows, which is the engine's.
+        return value.sort_values([*value.columns]).to_csv(index=False)
     return value.tolist() if hasattr(value, "tolist") else str(value)
 
 
