@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import CheckConstraint, F, Model, Q, UniqueConstraint
 
 from registry.models.limits import FieldCheck
-from registry.models.row_checks import NotJudged, truth
+from registry.models.row_checks import is_known_to_hold
 
 References = Mapping[str, Set[Any]]
 
@@ -54,7 +54,7 @@ class TableChecks:
             values = constraint.name, tuple(getattr(row, name) for name in columns)
             if columns and values in self._held:
                 continue
-            if not _is_known_to_hold(constraint, row):
+            if not is_known_to_hold(constraint, row):
                 constraint.validate(self._table, row)
             self._held.add(values)
 
@@ -74,10 +74,3 @@ def _named(condition: Any) -> Iterator[str]:
             yield path.partition("__")[0]
             if isinstance(wanted, F):
                 yield wanted.name  # type: ignore[attr-defined]
-
-
-def _is_known_to_hold(constraint: Any, row: Model) -> bool:
-    try:
-        return truth(constraint.condition, row) is not False
-    except NotJudged:
-        return False

@@ -8,6 +8,7 @@ import itertools
 import threading
 from collections.abc import Callable, Iterator
 from datetime import timedelta
+from functools import partial
 from typing import Any
 
 import pytest
@@ -17,15 +18,11 @@ from django.test import override_settings
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests import factories
+from tests.browser.windows import sign_in_through_the_form, window_on
 from tests.conftest import Cast
-from tests.factories import PASSWORD
 from tests.servers import chromium_path
 
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-NAME_THE_VIOLATION = """
-document.addEventListener("securitypolicyviolation", (event) =>
-  console.error(`policy: ${event.violatedDirective} blocked ${event.blockedURI || event.sample}`));
-"""
 
 
 @pytest.fixture(scope="package")
@@ -73,16 +70,9 @@ def transactional_db(transactional_db: None, chromium: Browser) -> Iterator[None
 
 @pytest.fixture
 def page(chromium: Browser, live_server: Any, transactional_db: None) -> Iterator[Page]:
-    """A window on the live site; at the end it must have nothing to complain about."""
-    context = chromium.new_context(base_url=live_server.url)
-    page = context.new_page()
-    complaints: list[str] = []
-    page.add_init_script(NAME_THE_VIOLATION)
-    page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
-    page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
-    yield page
-    context.close()
-    assert not complaints, "\n".join(complaints)
+    """A window on the live site."""
+    with window_on(chromium, live_server.url) as page:
+        yield page
 
 
 def wait_for_answers_under_way() -> None:
@@ -97,14 +87,7 @@ def wait_for_answers_under_way() -> None:
 def sign_in(page: Page) -> Callable[[str], None]:
     """Signs a person in through the form."""
 
-    def through_the_form(username: str) -> None:
-        page.goto("/sign-in/")
-        page.get_by_label("Username").fill(username)
-        page.get_by_label("Password").fill(PASSWORD)
-        page.get_by_role("button", name="Sign in").click()
-        page.get_by_role("button", name="Sign out").wait_for()
-
-    return through_the_form
+    return partial(sign_in_through_the_form, page)
 
 
 @pytest.fixture

@@ -17,9 +17,8 @@ from openpyxl import Workbook, load_workbook
 from playwright.sync_api import Browser, Page, expect
 
 from tests.browser.test_every_page import findings
-from tests.browser.test_release import path_of, served, taken
+from tests.browser.windows import WIDE, path_of, served, sign_in_through_the_form, taken, window_on
 from tests.conftest import Cast
-from tests.factories import PASSWORD
 
 pytestmark = [pytest.mark.browser, pytest.mark.any_engine]
 
@@ -60,19 +59,10 @@ def site(transactional_db: None, cast: Cast, tmp_path: Path) -> Iterator[str]:
 
 @pytest.fixture
 def window(chromium: Browser, site: str) -> Iterator[Page]:
-    """A window on that site, signed in; at the end it must have nothing to complain about."""
-    context = chromium.new_context(base_url=site, viewport={"width": 1440, "height": 900})
-    page = context.new_page()
-    complaints: list[str] = []
-    page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
-    page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
-    page.goto("/sign-in/")
-    page.get_by_label("Username").fill("oak")
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    yield page
-    context.close()
-    assert not complaints, "\n".join(complaints)
+    """A window on that site, signed in."""
+    with window_on(chromium, site, viewport=WIDE) as page:
+        sign_in_through_the_form(page, "oak")
+        yield page
 
 
 def test_from_the_spreadsheet_to_the_record_and_back(window: Page, old_file: Path, tmp_path: Path) -> None:

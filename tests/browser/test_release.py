@@ -10,20 +10,17 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.browser.test_every_page import findings
-from tests.factories import PASSWORD
+from tests.browser.windows import WAIT_MS, WIDE, path_of, served, sign_in_through_the_form, taken, window_on
 from tests.registry.apart import PROJECT
-from tests.site.running import free_port, is_listening
 
 pytestmark = pytest.mark.browser
 
-WAIT_MS = 90_000
 # Forty patients who allow research, and a cohort of them; says the coordinator's user name.
 RECORD = """
 import django
@@ -72,38 +69,12 @@ def site(tmp_path: Path) -> Iterator[str]:
         yield address
 
 
-@contextmanager
-def served(environment: dict[str, str]) -> Iterator[str]:
-    port = free_port()
-    address = f"127.0.0.1:{port}"
-    command = [sys.executable, "manage.py", "runserver", address, "--noreload", "--skip-checks"]
-    process = subprocess.Popen(
-        command, cwd=PROJECT, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    try:
-        while not is_listening(port):
-            assert process.poll() is None, f"the site stopped with exit code {process.returncode}"
-        yield f"http://{address}"
-    finally:
-        process.terminate()
-        process.wait(timeout=60)
-
-
 @pytest.fixture
 def window(chromium: Browser, site: str) -> Iterator[Page]:
-    """A window on that site, signed in; at the end it must have nothing to complain about."""
-    context = chromium.new_context(base_url=site, viewport={"width": 1440, "height": 900})
-    page = context.new_page()
-    complaints: list[str] = []
-    page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
-    page.on("console", lambda said: said.type == "error" and complaints.append(f"{page.url}: {said.text}"))
-    page.goto("/sign-in/")
-    page.get_by_label("Username").fill("coordinator")
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    yield page
-    context.close()
-    assert not complaints, "\n".join(complaints)
+    """A window on that site, signed in."""
+    with window_on(chromium, site, viewport=WIDE) as page:
+        sign_in_through_the_form(page, "coordinator")
+        yield page
 
 
 def test_from_the_form_to_the_zip_and_back(window: Page, tmp_path: Path) -> None:
@@ -143,16 +114,3 @@ def asked_for(page: Page) -> None:
     page.get_by_label("Recipient", exact=False).first.fill("Institute of invented studies")
     page.get_by_label("data steward").fill("Data office, steward@example.org")
     page.get_by_role("button", name="Prepare").click()
-
-
-def path_of(page: Page) -> str:
-    return "/" + page.url.split("/", 3)[3]
-
-
-def taken(page: Page, link: str, folder: Path) -> Path:
-    """Follow a link that downloads, and keep the file."""
-    with page.expect_download(timeout=WAIT_MS) as download:
-        page.get_by_role("link", name=link).click()
-    path = folder / download.value.suggested_filename
-    download.value.save_as(path)
-    return path

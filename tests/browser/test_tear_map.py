@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, Locator, Page, Route, expect
 
 from registry import vocabulary
 from registry.tear_map import GLYPHS, Mark, Meniscus, Side, tear_map
-from tests.browser.conftest import NAME_THE_VIOLATION
+from tests.browser.windows import NAME_THE_VIOLATION
 
 pytestmark = pytest.mark.browser
 

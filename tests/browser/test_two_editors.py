@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from registry.models import Correction, Draft, Visit
 from registry.recording import record
-from tests.browser.conftest import NAME_THE_VIOLATION
+from tests.browser.windows import NAME_THE_VIOLATION
 from tests.conftest import Cast
 from tests.factories import PASSWORD
 
