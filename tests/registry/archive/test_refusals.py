@@ -152,16 +152,27 @@ def test_no_line_can_be_dropped_doubled_or_moved(small: Path, data: st.DataObjec
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (b"", "Line 1, the line: it is no JSON"),
-        (b"no archive", "Line 1, the line: the file is damaged or no archive"),
-        (gzip.compress(b'{"archive": "other"}\n'), "Line 1, archive: it is not 'rimward-archive'"),
-        (
+        pytest.param(b"", "Line 1, the line: it is no JSON", id="nothing"),
+        pytest.param(
+            b"no archive", "Line 1, the line: the file is damaged or no archive", id="not compressed"
+        ),
+        pytest.param(
+            gzip.compress(b'{"archive": "other"}\n'),
+            "Line 1, archive: it is not 'rimward-archive'",
+            id="another format",
+        ),
+        pytest.param(
             gzip.compress(b'{"archive": "rimward-archive", "version": 9}\n'),
             "Line 1, version: 9 is not read here, only 1",
+            id="a later version",
         ),
-        (gzip.compress(b"[1]\n"), "Line 1, archive"),
-        (gzip.compress(b"[" * 100_000 + b"\n"), "Line 1, the line: it is no JSON"),
-        (gzip.compress(b" " * (LONGEST_LINE + 9) + b"\n"), "Line 1, the line: it is cut off or too long"),
+        pytest.param(gzip.compress(b"[1]\n"), "Line 1, archive", id="a list"),
+        pytest.param(gzip.compress(b"[" * 100_000 + b"\n"), "Line 1, the line: it is no JSON", id="too deep"),
+        pytest.param(
+            gzip.compress(b" " * (LONGEST_LINE + 9) + b"\n"),
+            "Line 1, the line: it is cut off or too long",
+            id="too long",
+        ),
     ],
 )
 def test_what_is_no_archive_is_said_to_be_none(tmp_path: Path, content: bytes, words: str) -> None:
