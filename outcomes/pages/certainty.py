@@ -1,5 +1,6 @@
 """How sure the record is: second readers, and clinic and imaging beside the second look."""
 
+import csv
 from collections.abc import Iterator
 from typing import Any
 
@@ -15,7 +16,6 @@ from outcomes.charts.beside_look import SHARES
 from outcomes.charts.certainty import CLINIC, IMAGING, READERS, certainty_figures
 from registry.access import Action, require
 from registry.models import Unit
-from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 
 PARTS = (READERS, CLINIC, IMAGING)
@@ -65,11 +65,17 @@ def how_sure_csv(request: HttpRequest, part: str) -> HttpResponse:
     asked = Filter(request.GET, require(request.user, Action.SEE_FIGURES))
     if part not in PARTS or not asked.is_valid():
         raise Http404
-    name = f"how-sure-{part}"
+    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="how-sure-{part}.csv"'
+    writer = csv.writer(answer)
     if part == READERS:
-        return csv_file(name, READERS_COLUMNS, map(_readers_row, readers(asked.chosen)))
-    beside = clinic_and_look if part == CLINIC else imaging_and_look
-    return csv_file(name, LOOK_COLUMNS, _look_rows(beside(asked.chosen)))
+        writer.writerow(READERS_COLUMNS)
+        writer.writerows(_readers_row(each) for each in readers(asked.chosen))
+    else:
+        beside = clinic_and_look if part == CLINIC else imaging_and_look
+        writer.writerow(LOOK_COLUMNS)
+        writer.writerows(_look_rows(beside(asked.chosen)))
+    return answer
 
 
 def _readers_row(each: FieldAgreement) -> tuple[Any, ...]:

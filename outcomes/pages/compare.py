@@ -1,5 +1,6 @@
 """Two cohorts side by side: their sentences, one drawing, the differences where they are independent."""
 
+import csv
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,7 +19,6 @@ from outcomes.pages.named_cohorts import SECOND
 from outcomes.survival import count_cohort, group_of
 from registry.access import Action, require
 from registry.models import Repair, Unit
-from registry.pages.csv_file import csv_file
 
 TEMPLATE = "outcomes/compare.html"
 FIRST_LABEL, SECOND_LABEL = "First cohort", "Second cohort"
@@ -59,7 +59,12 @@ def compare_csv(request: HttpRequest) -> HttpResponse:
         found, _ = _found(_both(request, units))
     except NothingShownError as refusal:
         return not_given(refusal)
-    return csv_file("two-cohorts", CSV_COLUMNS, compared_steps(found) if found else ())
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="two-cohorts.csv"'
+    writer = csv.writer(response)
+    writer.writerow(CSV_COLUMNS)
+    writer.writerows(compared_steps(found) if found else ())
+    return response
 
 
 def _query(request: HttpRequest) -> QueryDict:

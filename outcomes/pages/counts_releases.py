@@ -26,7 +26,6 @@ from registry.access import Action, require
 from registry.models import Unit, User
 from registry.pages.forms.base import Spoken
 from registry.pages.unit import person_of
-from registry.signing_in.confirming import confirm_first
 
 TEMPLATE = "outcomes/counts_release.html"
 OPENS_BY = "zone"
@@ -95,7 +94,6 @@ class CountsForm(Spoken, forms.Form):
 
 
 @cache_control(no_store=True)
-@confirm_first
 def counts_release(request: HttpRequest) -> HttpResponse:
     """The form; a sound one shows the table as it would leave, and a table looked at may be released."""
     units = require(request.user, Action.RELEASE)

@@ -1,5 +1,6 @@
 """My results: a surgeon's own, beside the unit's; cautions first."""
 
+import csv
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -21,7 +22,6 @@ from outcomes.own.funnel import SMALL_NUMBERS
 from outcomes.own.results import COUNTS_ONLY, OwnResults, own_results
 from outcomes.own.whose import Asked, Subject, asked_for, coded_for
 from registry.models import Unit, User
-from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 
 TEMPLATE = "outcomes/own_results.html"
@@ -118,7 +118,12 @@ def my_results_csv(request: HttpRequest, part: str) -> HttpResponse:
     if part not in files:
         raise Http404
     columns, rows = files[part]
-    return csv_file(f"my-results-{part}", columns, rows)
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="my-results-{part}.csv"'
+    writer = csv.writer(response)
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return response
 
 
 def _results(person: User, subject: Subject, form: Filter) -> OwnResults:

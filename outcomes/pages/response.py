@@ -1,5 +1,6 @@
 """Response: of the planned reviews that are settled, the share answered, by time point, unit and surgeon."""
 
+import csv
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -19,7 +20,6 @@ from outcomes.estimators.rates import PROPORTION_METHOD, PROPORTION_REFERENCE
 from outcomes.response import EARLY, NONE, WHO_ANSWERS, Period, Response, followed, responses, settled
 from registry.access import Action, require
 from registry.models import Surgeon, Unit
-from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 from registry.pages.tables import Table
 from registry.vocabulary import TimePoint
@@ -134,8 +134,12 @@ def response_csv(request: HttpRequest, breakdown: str) -> HttpResponse:
     if breakdown not in TITLES or not asked.is_valid():
         raise Http404
     found = {each.code: each for each in _breakdowns(request, asked, units, timezone.localdate())}
-    rows = (row.csv for row in found[breakdown].rows)
-    return csv_file(f"response-by-{breakdown}", (breakdown, *CSV_COLUMNS), rows)
+    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="response-by-{breakdown}.csv"'
+    writer = csv.writer(answer)
+    writer.writerow((breakdown, *CSV_COLUMNS))
+    writer.writerows(row.csv for row in found[breakdown].rows)
+    return answer
 
 
 # --- breakdowns -------------------------------------------------------------------------------

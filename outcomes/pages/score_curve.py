@@ -1,5 +1,6 @@
 """The score curves of a knee: a fragment that the Knee story embeds, a page without script, and as CSV."""
 
+import csv
 from collections import defaultdict
 from collections.abc import Iterator
 from uuid import UUID
@@ -13,7 +14,6 @@ from outcomes.charts.score_answers import Intervention, Mark, ScoreAnswer, Score
 from outcomes.charts.score_curve import score_figure
 from registry.access import knee_for
 from registry.models import Knee, ScoreResponse
-from registry.pages.csv_file import csv_file
 from registry.scoring import INSTRUMENTS
 
 CSV_COLUMNS = (
@@ -42,16 +42,17 @@ def score_curve(request: HttpRequest, knee: UUID) -> HttpResponse:
 def score_curve_csv(request: HttpRequest, knee: UUID) -> HttpResponse:
     """Every answer of one knee on every scale, unrounded; what cannot be scored has no value."""
     found = knee_for(request.user, knee)
-    return csv_file("scores", CSV_COLUMNS, _csv_rows(found))
-
-
-def _csv_rows(knee: Knee) -> Iterator[tuple[object, ...]]:
-    for answered in ScoreResponse.objects.filter(knee=knee):
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="scores.csv"'
+    writer = csv.writer(response)
+    writer.writerow(CSV_COLUMNS)
+    for answered in ScoreResponse.objects.filter(knee=found):
         head = (answered.instrument, answered.instrument_version, answered.answered_on)
         for score in answered.scores:
             value = "" if score.value is None else score.value
             counts = (score.answered, score.of)
-            yield (*head, score.scale.code, value, *counts, answered.reoperated_since)
+            writer.writerow((*head, score.scale.code, value, *counts, answered.reoperated_since))
+    return response
 
 
 def _curves(knee: Knee) -> Iterator[ScoreCurve]:

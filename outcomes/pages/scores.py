@@ -1,5 +1,6 @@
 """Scores: the course of a cohort on one scale, its change and its shares over published thresholds."""
 
+import csv
 from collections.abc import Iterator
 
 from django.http import Http404, HttpRequest, HttpResponse
@@ -20,7 +21,6 @@ from outcomes.pages.filters import (
 )
 from outcomes.score_course import CoursePoint, ScoreCourse, scale_name, score_course
 from registry.access import Action, require
-from registry.pages.csv_file import csv_file
 from registry.scoring import INSTRUMENTS
 
 SCALES = {
@@ -84,8 +84,13 @@ def scores_csv(request: HttpRequest, part: str) -> HttpResponse:
     except NothingShownError as refusal:
         return not_given(refusal)
     course = _course(of)
-    name = f"score-{part}-{of.form.cleaned_data['score'].replace('.', '-')}"
-    return csv_file(name, CSV_COLUMNS[part], _rows(course, part))
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    name = f"score-{part}-{of.form.cleaned_data['score'].replace('.', '-')}.csv"
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    writer = csv.writer(response)
+    writer.writerow(CSV_COLUMNS[part])
+    writer.writerows(_rows(course, part))
+    return response
 
 
 def _course(of: Asked[ScoresForm], *, with_lines: bool = False) -> ScoreCourse:

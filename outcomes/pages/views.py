@@ -1,5 +1,6 @@
 """The further views of Survival: the same cohort and definition, another question each."""
 
+import csv
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -30,7 +31,6 @@ from outcomes.pages.survival_form import SurvivalForm, UnsplitForm, UnturnedForm
 from outcomes.strata import MENISCUS, STRATA, ZONE, Stratum
 from outcomes.survival import Counted, count_cohort
 from registry.access import Action, require
-from registry.pages.csv_file import csv_file
 
 TEMPLATE = "outcomes/view.html"
 CURVES = ""
@@ -90,7 +90,12 @@ def view_csv(request: HttpRequest, view: str) -> HttpResponse:
         answer = chosen.answer(asked(request, units, chosen.form), "")
     except NothingShownError as refusal:
         return not_given(refusal)
-    return csv_file(f"survival-{view}", answer.columns, answer.rows)
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="survival-{view}.csv"'
+    writer = csv.writer(response)
+    writer.writerow(answer.columns)
+    writer.writerows(answer.rows)
+    return response
 
 
 def view_links(current: str, query: str) -> list[dict[str, Any]]:

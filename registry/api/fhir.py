@@ -31,7 +31,6 @@ class PatientFhir(ApiView):
 
     @extend_schema(
         operation_id="patient_fhir",
-        tags=["Patients"],
         summary="A patient's record as an HL7 FHIR R5 Bundle",
         parameters=[IF_NONE_MATCH, ETAG],
         responses={(200, FhirRenderer.media_type): OpenApiTypes.OBJECT, 304: None, **refusals(404)},
@@ -41,5 +40,4 @@ class PatientFhir(ApiView):
         patient = Patient.objects.filter(knees__in=knees, uuid=uuid).select_related("unit").first()
         if patient is None:
             raise Http404
-        self.opened([patient])
         return tagged(request, bundle(patient, knees))

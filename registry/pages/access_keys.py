@@ -15,7 +15,6 @@ from django.views.decorators.http import require_POST
 from registry.api.keys import LONGEST_DAYS, make, scopes_open_to, take_back
 from registry.models import AccessKey, User
 from registry.pages.forms.base import Spoken, problems_of
-from registry.signing_in.confirming import confirm_first
 from registry.vocabulary import Scope
 
 USUAL_DAYS = 90
@@ -57,7 +56,6 @@ class AccessKeyForm(Spoken, forms.Form):
 
 
 @cache_control(no_store=True)
-@confirm_first
 def access_keys(request: HttpRequest) -> HttpResponse:
     """The person's own keys and a form for another; a new key is shown in this one answer."""
     person = _person(request)

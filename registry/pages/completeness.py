@@ -1,5 +1,6 @@
 """Completeness: of how many operations all is on record that should be, by unit, surgeon and requirement."""
 
+import csv
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -17,7 +18,6 @@ from django.views.decorators.cache import cache_control
 from registry.access import Action, require, results_shown
 from registry.completeness import COUNTED, REQUIREMENTS, Share, complete_by_quarter, shares
 from registry.models import IndexProcedure, Surgeon, Unit
-from registry.pages.csv_file import csv_file
 from registry.pages.tables import Table, at_least
 from registry.rules.quarter import Quarter, up_to
 
@@ -130,7 +130,12 @@ def completeness_csv(request: HttpRequest, breakdown: str) -> HttpResponse:
     if breakdown not in BREAKDOWNS or not asked.is_valid():
         raise Http404
     found = BREAKDOWNS[breakdown](request, asked, units)
-    return csv_file(f"completeness-by-{breakdown}", (found.code, *CSV_COLUMNS), found.csv_rows())
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="completeness-by-{breakdown}.csv"'
+    writer = csv.writer(response)
+    writer.writerow((found.code, *CSV_COLUMNS))
+    writer.writerows(found.csv_rows())
+    return response
 
 
 # --- breakdowns -------------------------------------------------------------------------------

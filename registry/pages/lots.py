@@ -1,5 +1,6 @@
 """Lot look-up, for a recall: every knee that holds an implant of a lot or device. Each look-up is logged."""
 
+import csv
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -15,7 +16,6 @@ from registry.access import Action, require
 from registry.gs1 import UnreadableLabel, normal_identifier, read
 from registry.models import Implant, LotLookUp, Membership, Unit, User
 from registry.models.labels import label_text
-from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 from registry.recording import record
 
@@ -33,6 +33,8 @@ CSV_COLUMNS = (
     "expires_on",
     "count",
 )
+# What makes a spreadsheet take a text for a formula (OWASP, CSV injection).
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 class LotForm(Spoken, forms.Form):
@@ -155,7 +157,12 @@ def lots_csv(request: HttpRequest) -> HttpResponse:
     sought = Sought.of(form)
     implants = sought.implants(units)
     _log(request, sought, implants, as_file=True)
-    return csv_file("lot-look-up", CSV_COLUMNS, map(_cells, implants))
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="lot-look-up.csv"'
+    writer = csv.writer(response)
+    writer.writerow(CSV_COLUMNS)
+    writer.writerows([_guarded(cell) for cell in _cells(implant)] for implant in implants)
+    return response
 
 
 def _asked(request: HttpRequest, units: QuerySet[Unit], form: LotForm) -> HttpResponse:
@@ -214,6 +221,11 @@ def _cells(implant: Implant) -> tuple[Any, ...]:
         implant.expires_on,
         implant.count,
     )
+
+
+def _guarded(cell: Any) -> Any:
+    """A text that no spreadsheet takes for a formula: common practice puts an apostrophe before it."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) else cell
 
 
 def _identifier(typed: str) -> str:

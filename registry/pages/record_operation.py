@@ -4,6 +4,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import cache_control
@@ -35,7 +36,6 @@ from registry.pages.operation_page import (
 from registry.pages.sign import may_sign
 from registry.pages.staged import is_staged, second_look_offer
 from registry.recording import ChangedMeanwhile, sign
-from registry.retrying import retried_with
 from registry.vocabulary import LigamentState
 
 SIGN = "sign"
@@ -121,16 +121,13 @@ def _is_sound(request: HttpRequest, entry: OperationEntry) -> bool:
     return entry.answers.is_valid() and sound and entry.answers.is_settled
 
 
+@transaction.atomic
 def _record(request: HttpRequest, entry: OperationEntry) -> bool:
     person = _person(request)
-
-    def work() -> bool:
-        saved = save(entry.entries(), by=person)
-        if saved and SIGN in request.POST:
-            sign(entry.procedure.instance, person)
-        return saved
-
-    return retried_with([row for _, row in entry.entries()], work)
+    saved = save(entry.entries(), by=person)
+    if saved and SIGN in request.POST:
+        sign(entry.procedure.instance, person)
+    return saved
 
 
 def _sent_again(request: HttpRequest, setting: Setting, before: IndexProcedure) -> HttpResponse:
@@ -174,17 +171,13 @@ def _corrected(request: HttpRequest, setting: Setting, procedure: IndexProcedure
     return answered(request, not_recorded(setting, entry, reason))
 
 
+@transaction.atomic
 def _correct(request: HttpRequest, entry: OperationEntry, reason: ReasonForm) -> bool:
     person = _person(request)
-    written = [entry.procedure.instance, *entry.recorded.rows.values(), *(row for _, row in entry.parts())]
-
-    def work() -> bool:
-        saved = save_correction(entry, reason.act(person), reason.mark)
-        if saved and SIGN in request.POST:
-            sign(entry.procedure.instance, person)
-        return saved
-
-    return retried_with(written, work)
+    saved = save_correction(entry, reason.act(person), reason.mark)
+    if saved and SIGN in request.POST:
+        sign(entry.procedure.instance, person)
+    return saved
 
 
 def _changed_meanwhile(

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
+from django.db import transaction
 from django.db.models import Max, QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
@@ -17,7 +18,6 @@ from registry.pages.forms.saving import attempt
 from registry.pages.forms.unit import ReviewForm, names_of, refuse_overlaps, review_forms
 from registry.pages.unit import person_of, tell
 from registry.recording import Act, ChangedMeanwhile, correct, withdraw
-from registry.retrying import retried
 from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
 from registry.vocabulary import TimePoint
 
@@ -86,9 +86,9 @@ class PlanPage:
 
     def save(self, by: User) -> bool:
         """Make the plan on record the one wanted; False when refused, with the reason on the form."""
-        act = self.reason.act(by)
-        return attempt(lambda: retried(lambda: self._write(act)), [(self.reason, self.unit)])
+        return attempt(lambda: self._write(self.reason.act(by)), [(self.reason, self.unit)])
 
+    @transaction.atomic
     def _write(self, act: Act) -> None:
         self._refuse_if_changed()
         standing = {row.time_point: row for row in PlannedTimePoint.objects.filter(unit=self.unit)}

@@ -20,8 +20,7 @@ from registry.pages.differences import Change, named
 from registry.pages.forms.base import problems_of
 from registry.pages.forms.events import KINDS
 from registry.pages.forms.saving import refusal
-from registry.parts import parts_of
-from registry.recording import ChangedMeanwhile, corrections_of, withdraw
+from registry.recording import ChangedMeanwhile, corrections_of, parts_of, withdraw
 
 OPERATION = "operation"
 # Of a knee too, but recorded on pages of their own; by their word in addresses.

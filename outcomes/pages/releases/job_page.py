@@ -21,7 +21,6 @@ from outcomes.release.refusals import ReleaseRefusedError
 from registry.background import is_silent_since
 from registry.models import User
 from registry.pages.unit import person_of
-from registry.signing_in.confirming import confirm_first
 
 AT_WORK = (JobState.ASKED, JobState.PREPARING, JobState.CONFIRMED, JobState.PACKING)
 SILENT = (
@@ -57,7 +56,6 @@ def release_job(request: HttpRequest, job: UUID) -> HttpResponse:
 
 @cache_control(no_store=True)
 @require_POST
-@confirm_first
 def confirm_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Release what the preview shows."""
     return _acted(request, job, work.confirm)

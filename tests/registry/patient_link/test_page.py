@@ -51,7 +51,7 @@ def test_the_language_can_be_chosen_before_the_year(a_link: Make) -> None:
 def test_headers(reader: Reader) -> None:
     for answer in (Client().get(reader.path), reader.client.get(reader.path), reader.send(again="no")):
         assert answer.headers["Cache-Control"] == "no-store"
-        assert answer.headers["Referrer-Policy"] == "strict-origin"
+        assert answer.headers["Referrer-Policy"] == "same-origin"
         assert answer.headers["X-Robots-Tag"] == "noindex, nofollow"
         assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
 

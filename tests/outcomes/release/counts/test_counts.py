@@ -85,7 +85,7 @@ def members(entry):
 
 
 def test_permitted_repairs_alone_are_counted_and_people_behind_them(house):
-    knee = house.unit.patients.filter(research_permission="given").earliest("pk").knees.get()
+    knee = next(house.unit.patients.filter(research_permission="given").iterator()).knees.get()
     again = factories.an_operation(house.unit, house.oak, knee, operated_on=factories.OPERATED_ON)
     factories.a_repair(again, vascular_zone="RR")
     units = Unit.objects.filter(pk=house.unit.pk)

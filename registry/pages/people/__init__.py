@@ -1,1 +1,0 @@
-"""The people of a unit, for its administrator: roles, invitations, closed accounts, ways back in."""

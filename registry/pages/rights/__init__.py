@@ -1,1 +1,0 @@
-"""Pages of the patient's own rights: who looked, what is held, and erasure."""

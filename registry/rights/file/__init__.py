@@ -1,1 +1,0 @@
-"""The patient's file: everything that the registry holds of one patient, in plain words."""

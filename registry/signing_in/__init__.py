@@ -1,1 +1,0 @@
-"""How people get in, stay in and prove who they are: invitations, sessions, second factor."""
