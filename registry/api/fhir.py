@@ -31,6 +31,7 @@ class PatientFhir(ApiView):
 
     @extend_schema(
         operation_id="patient_fhir",
+        tags=["Patients"],
         summary="A patient's record as an HL7 FHIR R5 Bundle",
         parameters=[IF_NONE_MATCH, ETAG],
         responses={(200, FhirRenderer.media_type): OpenApiTypes.OBJECT, 304: None, **refusals(404)},

@@ -6,6 +6,7 @@ from registry.api import examples, schema
 from registry.api.addresses import act, addresses, told, view
 from registry.api.entries import EntryListAndRecord
 from registry.api.events import Event, OfPatient
+from registry.api.fhir import PatientFhir
 from registry.api.operations import Operation, Signature, TearOfOperation
 from registry.api.patients import (
     FindPatient,
@@ -48,6 +49,7 @@ def _find() -> URLPattern:
 urlpatterns: list[URLPattern | URLResolver] = [
     _find(),
     *addresses(PATIENTS, lists=PlainListAndRecord, filters=(), withdrawn=False),
+    path("patients/<uuid:uuid>/fhir/", PatientFhir.as_view(), name="api_patient_fhir"),
     *addresses(KNEES, lists=PlainList, filters=(), withdrawn=False),
     *addresses(OPERATIONS, lists=EntryListAndRecord),
     act(OPERATIONS, Signature, "signature", "Sign the note", body=None),

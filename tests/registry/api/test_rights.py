@@ -138,3 +138,14 @@ def test_nobody_records_what_their_role_does_not_let_them(cast: Cast) -> None:
     )
     hidden = {"knee": str(other.tear.procedure.knee.uuid), "contacted_on": "2024-09-01", "source": "phone"}
     assert clinician.post("/contacts/", hidden).status_code == 404
+
+
+def test_a_patient_as_fhir_is_as_the_page_gives_it(cast: Cast) -> None:
+    program, patient = asker(cast.surgeon), cast.knee.patient
+    answer = program.get(f"/patients/{patient.uuid}/fhir/")
+    assert (answer.status_code, answer["Content-Type"]) == (200, "application/fhir+json")
+    page = cast.client("surgeon").get(f"/knees/{cast.knee.uuid}/fhir/")
+    bundle, same = answer.json(), page.json()
+    assert bundle["entry"] == same["entry"]
+    again = program.get(f"/patients/{patient.uuid}/fhir/", If_None_Match=answer.headers["ETag"])
+    assert again.status_code == 304
