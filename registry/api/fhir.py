@@ -2,19 +2,17 @@
 
 from uuid import UUID
 
-from django.http import Http404
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from registry.access import knees_for
+from registry.access import knees_for, patient_for
 from registry.api.etags import tagged
 from registry.api.schema import ETAG, IF_NONE_MATCH, refusals
 from registry.api.view import ApiView
 from registry.fhir.bundle import bundle
-from registry.models import Patient
 
 
 class FhirRenderer(JSONRenderer):
@@ -37,8 +35,5 @@ class PatientFhir(ApiView):
         responses={(200, FhirRenderer.media_type): OpenApiTypes.OBJECT, 304: None, **refusals(404)},
     )
     def get(self, request: Request, uuid: UUID) -> Response:
-        knees = knees_for(self.person)
-        patient = Patient.objects.filter(knees__in=knees, uuid=uuid).select_related("unit").first()
-        if patient is None:
-            raise Http404
-        return tagged(request, bundle(patient, knees))
+        patient = patient_for(self.person, uuid)
+        return tagged(request, bundle(patient, knees_for(self.person)))

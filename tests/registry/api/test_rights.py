@@ -149,3 +149,12 @@ def test_a_patient_as_fhir_is_as_the_page_gives_it(cast: Cast) -> None:
     assert bundle["entry"] == same["entry"]
     again = program.get(f"/patients/{patient.uuid}/fhir/", If_None_Match=answer.headers["ETag"])
     assert again.status_code == 304
+    assert asker(cast.stranger).get(f"/patients/{patient.uuid}/fhir/").status_code == 404
+
+
+def test_who_is_not_operated_on_yet_is_a_patient_alone(cast: Cast) -> None:
+    patient = factories.a_knee(cast.unit).patient
+    bundle = asker(cast.surgeon).get(f"/patients/{patient.uuid}/fhir/").json()
+    assert "Patient" in {entry["resource"]["resourceType"] for entry in bundle["entry"]}
+    assert "Procedure" not in {entry["resource"]["resourceType"] for entry in bundle["entry"]}
+    assert asker(cast.stranger).get(f"/patients/{patient.uuid}/fhir/").status_code == 404
