@@ -10,7 +10,9 @@ class OutcomesConfig(AppConfig):
 
     def ready(self) -> None:
         from outcomes.models import keeping
+        from outcomes.release import backed_up
         from registry.models import triggers
 
         pre_migrate.connect(triggers.remove, sender=self)
         post_migrate.connect(keeping.install, sender=self)
+        backed_up.install()

@@ -13,6 +13,7 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import Q, QuerySet
 from django.http import Http404
 
+from registry.isolation.scope import as_person
 from registry.models import IndexProcedure, Knee, Patient, Surgeon, Unit, User
 from registry.vocabulary import Role
 
@@ -57,6 +58,13 @@ ALLOWED: dict[Action, frozenset[Role]] = {
 }
 
 
+# Whoever may do any of this has a second factor, where the site requires one: it shows who patients are,
+# lets data leave, or lets people in.
+GUARDED: frozenset[Action] = frozenset(
+    {Action.SEE_IDENTITY, Action.TAKE_IN, Action.RELEASE, Action.MANAGE_UNIT}
+)
+
+
 def units_for(person: Person, action: Action) -> QuerySet[Unit]:
     """The units in which a person may do this; none when signed out."""
     return _units_in_role(person, ALLOWED[action])
@@ -65,6 +73,11 @@ def units_for(person: Person, action: Action) -> QuerySet[Unit]:
 def own_units(person: Person) -> QuerySet[Unit]:
     """The units in which a person has any role."""
     return _units_in_role(person, frozenset(Role))
+
+
+def keys_of_own_units(person: User) -> set[int]:
+    """The same by key, for whoever does not see units yet: what the database is told to show them."""
+    return set(person.memberships.values_list("unit", flat=True)) if person.is_active else set()
 
 
 def _units_in_role(person: Person, roles: Iterable[Role]) -> QuerySet[Unit]:
@@ -79,7 +92,8 @@ def roles_of(person: Person) -> set[Role]:
     """The roles that a person holds in at least one unit."""
     if not isinstance(person, User) or not person.is_active:
         return set()
-    return {Role(role) for role in person.memberships.values_list("role", flat=True)}
+    with as_person(person.pk):  # asked before anybody is signed in, too
+        return {Role(role) for role in person.memberships.values_list("role", flat=True)}
 
 
 def actions_of(person: Person) -> set[Action]:
@@ -104,6 +118,12 @@ def unit_for(person: Person, code: str, action: Action) -> Unit:
     if not units_for(person, action).filter(pk=unit.pk).exists():
         raise PermissionDenied
     return unit
+
+
+def units_beyond(person: User, other: User) -> QuerySet[Unit]:
+    """The units in which somebody else holds a role, closed account or not, that a person does not manage."""
+    managed = units_for(person, Action.MANAGE_UNIT)
+    return Unit.objects.filter(pk__in=other.memberships.values("unit")).exclude(pk__in=managed)
 
 
 def knees_for(person: Person, action: Action = Action.SEE_RECORD) -> QuerySet[Knee]:

@@ -10,6 +10,7 @@ class RegistryConfig(AppConfig):
 
     def ready(self) -> None:
         from registry.models import triggers
+        from registry.signing_in import account_log, confirming  # noqa: F401 - note who signs in and out
 
         pre_migrate.connect(triggers.remove, sender=self)
         post_migrate.connect(triggers.install, sender=self)

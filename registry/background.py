@@ -5,11 +5,13 @@ A job is a row of any model with `uuid`, `state`, and how its work stands: `step
 only as it is expected, so that of two who try, one does it.
 """
 
+import logging
 import os
 import subprocess
 import sys
 import threading
 from collections.abc import Mapping
+from contextvars import copy_context
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -21,7 +23,10 @@ from django.db import OperationalError, connection, connections
 from django.db.models import Model, Q, QuerySet
 from django.utils import timezone
 
+from registry.management.example import IN_BACKGROUND
 from registry.telling import Tell, WorkStoppedError
+
+logger = logging.getLogger(__name__)
 
 # A worker says so often that it is there; one that has said nothing for so long is gone.
 BEAT_SECONDS = 1.0
@@ -33,10 +38,10 @@ def start(command: str, uuid: UUID) -> None:
     words = [sys.executable, str(Path(settings.BASE_DIR) / "manage.py"), command, "work", str(uuid)]
     subprocess.Popen(  # noqa: S603 - our own command with our own key
         words,
-        env=os.environ | {"RIMWARD_MODE": settings.MODE},
+        env=os.environ | {"RIMWARD_MODE": settings.MODE, IN_BACKGROUND: "yes"},
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        # Standard error is the log of whoever started it.
         start_new_session=True,
     )
 
@@ -47,13 +52,14 @@ def row(job: Model) -> "QuerySet[Any]":
 
 
 def heard_of() -> Q:
-    """Whose worker said lately that it is there."""
-    return Q(beat_at__gt=timezone.now() - SILENT_AFTER)
+    """Whose worker said lately that it is there; a time still to come is of a clock that was set back."""
+    now = timezone.now()
+    return Q(beat_at__gt=now - SILENT_AFTER, beat_at__lt=now + SILENT_AFTER)
 
 
 def is_silent_since(last: datetime) -> bool:
     """Whether a worker that said something then has to be taken for gone."""
-    return timezone.now() - last > SILENT_AFTER
+    return abs(timezone.now() - last) > SILENT_AFTER
 
 
 def claim(job: Model, begins: Mapping[Any, Any]) -> str:
@@ -79,6 +85,7 @@ def end(job: Model, worker: str, state: str, told: str = "") -> bool:
 
 def broke_off(problem: Exception) -> str:
     """What a job tells of an error that nobody foresaw: its kind, since its words might name a patient."""
+    logger.error("A job broke off.", exc_info=problem)
     return f"The work broke off ({type(problem).__name__}). Go on with it."
 
 
@@ -94,7 +101,7 @@ class Beat:
         self._said: tuple[str, int, int] = ("", 0, 0)
         self._is_apart = not connection.in_atomic_block
         self._stopped, self._done = threading.Event(), threading.Event()
-        self._thread = threading.Thread(target=self._keep_beating, daemon=True)
+        self._thread = threading.Thread(target=copy_context().run, args=(self._keep_beating,), daemon=True)
 
     def __enter__(self) -> Self:
         if self._is_apart:

@@ -12,6 +12,8 @@ from django.core.management.color import no_style
 from django.db import connection
 from django.db.models import Field, Model
 
+from registry.isolation.scope import is_restricted
+
 Row = Mapping[str, Any]
 Table = type[Model]
 
@@ -28,7 +30,8 @@ def write(table: Table, rows: Sequence[Row]) -> None:
     name = connection.ops.quote_name(table._meta.db_table)
     columns = ", ".join(connection.ops.quote_name(str(field.column)) for field in fields)
     with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
+        # COPY knows no row-level security.
+        if connection.vendor == "postgresql" and not is_restricted(connection):
             copying = cursor.copy(f"COPY {name} ({columns}) FROM STDIN")
             with connection.wrap_database_errors, copying as copy:
                 for values in _values(fields, rows):

@@ -1,27 +1,31 @@
 """The one way in: every write to the record passes here, checked in words and saved whole or not at all.
 
 What is on record is never overwritten silently and never deleted: a change leaves a `Correction` with what
-stood before, and what should not count is withdrawn.
+stood before, and what should not count is withdrawn. Each function is one transaction of its own, done again
+if the database broke it off, or a part of the caller's.
 """
 
-import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
 from uuid import UUID, uuid4
 
 from django.core.exceptions import ValidationError
-from django.core.serializers.json import DjangoJSONEncoder
-from django.db import models, transaction
+from django.db import models
 from django.utils import timezone
 
-from registry import bulk
+from registry import bulk, noting
 from registry.checking import TableChecks
-from registry.models import Correction, Entry, IndexProcedure, Kept, Knee, Patient, User
+from registry.holding import hold, hold_patients
+from registry.models import Correction, Entry, IndexProcedure, Kept, User
 from registry.models.history_rules import BEFORE_SIGNING, kept_models
+from registry.parts import parts_of
+from registry.retrying import retried_with
 from registry.vocabulary import CorrectionKind
+
+SIGNED_ALREADY = "This note is signed already. A correction of it stays under that signature."
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +53,6 @@ class RowsRefused(ValidationError):  # noqa: N818 - what became of them, said to
         self.refused = tuple(refused)
 
 
-@transaction.atomic
 def record(*rows: models.Model, by: User | None = None) -> None:
     """Check and save new rows in the order given, a row after those it refers to; all or nothing.
 
@@ -60,11 +63,15 @@ def record(*rows: models.Model, by: User | None = None) -> None:
     django.db.IntegrityError
         A rule that only the database could see (two people writing at once).
     """
-    for row in rows:
-        _save_new(row, by)
+
+    def work() -> None:
+        hold(rows, "adding")
+        for row in rows:
+            _save_new(row, by)
+
+    retried_with(rows, work)
 
 
-@transaction.atomic
 def record_together(rows: Iterable[models.Model], by: User | None = None) -> None:
     """Check and save many new rows, those of one table that follow each other by one insert; all or nothing.
 
@@ -78,14 +85,19 @@ def record_together(rows: Iterable[models.Model], by: User | None = None) -> Non
     django.db.IntegrityError
         A rule that the database sees; `record`, one row after another, finds whose and says it in words.
     """
-    saved: dict[type[models.Model], set[Any]] = defaultdict(set)
-    for table, of_one_table in groupby(rows, key=type):
-        new = list(of_one_table)
-        _save_new_together(new, by, saved)
-        saved[table].update(row.pk for row in new)
+    rows = list(rows)
+
+    def work() -> None:
+        hold(rows, "adding")
+        saved: dict[type[models.Model], set[Any]] = defaultdict(set)
+        for table, of_one_table in groupby(rows, key=type):
+            new = list(of_one_table)
+            _save_new_together(new, by, saved)
+            saved[table].update(row.pk for row in new)
+
+    retried_with(rows, work)
 
 
-@transaction.atomic
 def correct(*rows: Kept, act: Act, seen: int | None = None) -> None:
     """Save changed rows, and new rows of entries that are on record, each with its correction.
 
@@ -98,17 +110,17 @@ def correct(*rows: Kept, act: Act, seen: int | None = None) -> None:
     ValidationError, IntegrityError
         As `record`; nothing is saved then.
     """
-    if seen is not None:
-        _refuse_if_changed(rows[0].entry, seen)
-    for row in rows:
-        if row._state.adding:
-            _save_new(row, act.by)
-            _note(row, act, CorrectionKind.ADDED, {}, _values(row))
-        else:
-            _change(row, act, CorrectionKind.CORRECTED)
+
+    def work() -> None:
+        hold(rows, "changing")
+        if seen is not None:
+            _refuse_if_changed(rows[0].entry, seen)
+        for row in rows:
+            _correct(row, act)
+
+    retried_with(rows, work)
 
 
-@transaction.atomic
 def withdraw(row: Kept, act: Act) -> None:
     """Take a row out of every figure and list, with all its parts. It stays in the history.
 
@@ -117,16 +129,19 @@ def withdraw(row: Kept, act: Act) -> None:
     ValidationError
         What still rests on it, in words.
     """
-    if reasons := row.in_the_way():
-        raise ValidationError(
-            [f"It cannot be withdrawn yet: {reason}. Withdraw that first." for reason in reasons]
-        )
-    for part in parts_of(row):
-        if part.stands:
-            _set(part, act, CorrectionKind.WITHDRAWN, withdrawn_at=timezone.now())
+
+    def work() -> None:
+        hold([row], "changing")
+        if reasons := row.in_the_way():
+            said = "It cannot be withdrawn yet: {}. Withdraw that first."
+            raise ValidationError([said.format(reason) for reason in reasons])
+        for part in parts_of(row):
+            if part.stands:
+                _set(part, act, CorrectionKind.WITHDRAWN, withdrawn_at=timezone.now())
+
+    retried_with([row], work)
 
 
-@transaction.atomic
 def withdraw_together(rows: Sequence[Kept], act: Act) -> None:
     """Take many rows of one table out, all of whose parts are withdrawn already, by a few statements.
 
@@ -136,29 +151,37 @@ def withdraw_together(rows: Sequence[Kept], act: Act) -> None:
         A part of one still stands, something rests on it, or somebody changed it since it was read.
     """
     _refuse_without_reason(rows[0], act)
+    retried_with(rows, lambda: _withdraw_together(rows, act))
+
+
+def _withdraw_together(rows: Sequence[Kept], act: Act) -> None:
+    hold(rows, "changing")
     now = timezone.now()
-    after = {"withdrawn_at": json.loads(json.dumps(now, cls=DjangoJSONEncoder))}
+    after = {"withdrawn_at": noting.plain(now)}
     notes = []
     for row in rows:
         row.version, row.withdrawn_at = row.version + 1, now
-        notes.append(_noted(row, act, CorrectionKind.WITHDRAWN, {"withdrawn_at": None}, after))
+        notes.append(noting.correction(row, act, CorrectionKind.WITHDRAWN, {"withdrawn_at": None}, after))
     record_together(notes)
     type(rows[0]).ever.filter(pk__in=[row.pk for row in rows]).update(
         version=models.F("version") + 1, withdrawn_at=now
     )
 
 
-@transaction.atomic
 def reinstate(withdrawn: UUID, act: Act) -> None:
     """Bring back everything that one act withdrew."""
     tables = {model._meta.db_table: model for model in kept_models()}
     taken = Correction.objects.filter(act=withdrawn, kind=CorrectionKind.WITHDRAWN).order_by("-pk")
-    for correction in taken:
-        row = tables[correction.row_table].ever.get(pk=correction.row_id)
-        _set(row, act, CorrectionKind.REINSTATED, withdrawn_at=None)
+
+    def work() -> None:
+        hold_patients({each.patient_id for each in taken.all() if each.patient_id}, "changing")
+        for correction in taken.all():
+            row = tables[correction.row_table].ever.get(pk=correction.row_id)
+            _set(row, act, CorrectionKind.REINSTATED, withdrawn_at=None)
+
+    retried_with([], work)
 
 
-@transaction.atomic
 def sign(procedure: IndexProcedure, by: User, seen: int | None = None) -> None:
     """Sign an operation note, once; from then on a correction needs a reason of its own.
 
@@ -169,11 +192,18 @@ def sign(procedure: IndexProcedure, by: User, seen: int | None = None) -> None:
     ValidationError
         It is signed.
     """
-    if seen is not None:
-        _refuse_if_changed(procedure, seen)
-    if procedure.is_signed:
-        raise ValidationError("This note is signed already. A correction of it stays under that signature.")
-    _set(procedure, Act(by, "Signed"), CorrectionKind.SIGNED, signed_at=timezone.now(), signed_by=by)
+
+    def work() -> None:
+        hold([procedure], "changing")
+        if seen is not None:
+            _refuse_if_changed(procedure, seen)
+        if procedure.is_signed:
+            raise ValidationError(
+                "This note is signed already. A correction of it stays under that signature."
+            )
+        _set(procedure, Act(by, "Signed"), CorrectionKind.SIGNED, signed_at=timezone.now(), signed_by=by)
+
+    retried_with([procedure], work)
 
 
 def latest_correction(entry: Kept) -> int:
@@ -190,6 +220,20 @@ def corrections_of(entry: Kept) -> models.QuerySet[Correction]:
 def may_go_without_reason(entry: Kept) -> bool:
     """Whether an entry is an operation note not yet signed."""
     return isinstance(entry, IndexProcedure) and not entry.is_signed
+
+
+def held(entry: Kept) -> None:
+    """Until the transaction ends nobody else changes an entry, or anything else of its patient."""
+    hold([entry], "changing")
+    type(entry).ever.select_for_update().get(pk=entry.pk)
+
+
+def _correct(row: Kept, act: Act) -> None:
+    if row._state.adding:
+        _save_new(row, act.by)
+        _note(row, act, CorrectionKind.ADDED, {}, noting.values(row))
+    else:
+        _change(row, act, CorrectionKind.CORRECTED)
 
 
 def _save_new(row: models.Model, by: User | None) -> None:
@@ -251,11 +295,13 @@ def _change(row: Kept, act: Act, kind: CorrectionKind) -> None:
             row_table=row._meta.db_table, row_id=row.pk, version__gt=row.version
         )
         raise ChangedMeanwhile(list(later))
+    if _is_moved(before, row):
+        hold([before], "changing")
     if before.withdrawn_at and row.stands:
         kind = CorrectionKind.REINSTATED
     if kind in (CorrectionKind.CORRECTED, CorrectionKind.REINSTATED):
         row.full_clean()
-    stood, stands = _values(before), _values(row)
+    stood, stands = noting.values(before), noting.values(row)
     changed = [name for name in stands if stands[name] != stood[name]]
     if not changed:
         return
@@ -279,81 +325,22 @@ def _refuse_without_reason(row: Kept, act: Act) -> None:
 
 def _refuse_if_changed(entry: Kept, seen: int) -> None:
     # The entry's row is held, so that nobody slips in between looking and writing.
-    type(entry).ever.select_for_update().get(pk=entry.pk)
+    held(entry)
     later = list(corrections_of(entry).filter(pk__gt=seen).select_related("made_by"))
     if later:
         raise ChangedMeanwhile(later)
 
 
 def _note(row: Kept, act: Act, kind: CorrectionKind, before: dict[str, Any], after: dict[str, Any]) -> None:
-    noted = _noted(row, act, kind, before, after)
+    noted = noting.correction(row, act, kind, before, after)
     noted.full_clean()
     noted.save()
 
 
-def _noted(
-    row: Kept, act: Act, kind: CorrectionKind, before: dict[str, Any], after: dict[str, Any]
-) -> Correction:
-    entry = row.entry
-    return Correction(
-        act=act.key,
-        kind=kind,
-        made_by=act.by,
-        reason=act.reason,
-        patient=_patient(row),
-        entry_table=entry._meta.db_table,
-        entry_id=entry.pk,
-        row_table=row._meta.db_table,
-        row_id=row.pk,
-        version=row.version,
-        before=before,
-        after=after,
-    )
-
-
-def _values(row: Kept) -> dict[str, Any]:
-    """A row column by column, as JSON holds it; its key and version apart."""
-    fields = [each for each in row._meta.concrete_fields if not each.primary_key and each.name != "version"]
-    plain = {each.attname: _plain(each, each.value_from_object(row)) for each in fields}
-    values: dict[str, Any] = json.loads(json.dumps(plain, cls=DjangoJSONEncoder))
-    return values
-
-
-def _plain(column: Any, value: Any) -> Any:
-    """A value as the database gives it back, whatever form it was entered in."""
-    value = column.to_python(value)
-    if isinstance(column, models.DecimalField) and value is not None:
-        return f"{value:.{column.decimal_places}f}"
-    return value
-
-
-def parts_of(row: Kept) -> Iterator[Kept]:
-    """Everything standing that is part of a row, each once, a part before its whole; the row itself last."""
-    return _parts_of(row, set())
-
-
-def _parts_of(row: Kept, told: set[tuple[str, int]]) -> Iterator[Kept]:
-    # Operations last: what followed them cannot stand before a knee's first.
-    relations = sorted(row._meta.related_objects, key=lambda each: each.related_model is IndexProcedure)
-    for relation in relations:
-        model: Any = relation.related_model
-        if issubclass(model, Kept) and relation.field.name in model.PART_OF:
-            for part in model.objects.filter(**{relation.field.name: row}):
-                # Some are part of two things: a finding of its look and its tear.
-                if (model._meta.db_table, part.pk) not in told:
-                    told.add((model._meta.db_table, part.pk))
-                    yield from _parts_of(part, told)
-    yield row
-
-
-def _patient(row: Kept) -> Patient | None:
-    """Whose record a row belongs to; None for a unit's own settings."""
-    if isinstance(row, Patient):
-        return row
-    if isinstance(row, Knee):
-        return row.patient
-    whole = row.entry if row.entry is not row else getattr(row, row.PART_OF[0], None) if row.PART_OF else None
-    return _patient(whole) if isinstance(whole, Kept) else None
+def _is_moved(before: Kept, row: Kept) -> bool:
+    """Whether a row would be part of something else, and so perhaps of another patient."""
+    names = (f"{name}_id" for name in row.PART_OF)
+    return any(getattr(before, name) != getattr(row, name) for name in names)
 
 
 def _take_up_saved_references(row: models.Model) -> None:

@@ -1,5 +1,6 @@
 """The fixed cast of every page test, and the database the suite runs on."""
 
+import gc
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -7,7 +8,7 @@ from typing import Any
 import pytest
 from django.core.cache import caches
 from django.db import connection
-from django.test import Client
+from django.test import Client, override_settings
 
 from outcomes.cache import RESULTS
 from registry.models import Knee, Repair, Surgeon, Unit, User, triggers
@@ -38,6 +39,19 @@ class Cast:
         if who != "nobody":
             client.force_login(getattr(self, who))
         return client
+
+
+def pytest_collection_finish() -> None:
+    """What is imported by now stays to the end: no collection of garbage need look at it again."""
+    gc.collect()
+    gc.freeze()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def static_files_found_when_asked_for() -> Iterator[None]:
+    """Each client of a test has its own middleware; none lists every static file first."""
+    with override_settings(WHITENOISE_AUTOREFRESH=True):
+        yield
 
 
 @pytest.fixture

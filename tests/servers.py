@@ -40,32 +40,36 @@ def chromium_path() -> str:
 @pytest.fixture(scope="session")
 def postgresql_url() -> Iterator[str]:
     """Address of an empty PostgreSQL server of this test run's own; its user may create databases."""
-    with _installed_server() if _server_programs() else _packaged_server() as url:
+    with _installed_server() if server_programs() else _packaged_server() as url:
         with psycopg.connect(url, autocommit=True) as connection:
             # Nothing here has to survive a power cut.
             connection.execute("ALTER SYSTEM SET fsync = off")
             connection.execute("ALTER SYSTEM SET full_page_writes = off")
-            # Tests roll back all they write, so its statistics would say "empty" and mislead every plan.
-            connection.execute("ALTER SYSTEM SET autovacuum = off")
+            # Tests roll back all they write: what is dead has to go, or every query reads it; but statistics
+            # would say "empty" and mislead every plan.
+            connection.execute("ALTER SYSTEM SET autovacuum_naptime = '10s'")
+            connection.execute("ALTER SYSTEM SET autovacuum_analyze_threshold = 2000000000")
             connection.execute("SELECT pg_reload_conf()")
         yield url
 
 
 @contextmanager
 def _installed_server() -> Iterator[str]:
-    programs = _server_programs()
+    programs = server_programs()
     with tempfile.TemporaryDirectory(prefix="rimward-") as name:
         folder = Path(name)
-        if _is_root():
+        if is_root():
             shutil.chown(folder, "postgres", "postgres")
         data = folder / "data"
-        _run(programs / "initdb", "-D", data, "-A", "trust", "-U", "postgres", "-E", "UTF8", "--no-sync")
+        run_as_server(
+            *(programs / "initdb", "-D", data, "-A", "trust", "-U", "postgres", "-E", "UTF8", "--no-sync")
+        )
         control = (programs / "pg_ctl", "-D", data, "-w")
-        _run(*control, "-l", folder / "log", "-o", f"-c listen_addresses='' -k {folder}", "start")
+        run_as_server(*control, "-l", folder / "log", "-o", f"-c listen_addresses='' -k {folder}", "start")
         try:
             yield f"postgresql://postgres@/postgres?host={folder}"
         finally:
-            _run(*control, "-m", "fast", "stop")
+            run_as_server(*control, "-m", "fast", "stop")
 
 
 @contextmanager
@@ -82,9 +86,9 @@ def _packaged_server() -> Iterator[str]:
         yield server.get_uri()
 
 
-def _server_programs() -> Path | None:
+def server_programs() -> Path | None:
     """Folder of the newest PostgreSQL installed that this user can run."""
-    if _is_root() and not _has_postgres_user():
+    if is_root() and not _has_postgres_user():
         return None
     beside = Path(shutil.which("pg_ctl") or "/usr/lib/postgresql/none/bin/pg_ctl").resolve().parent
     folders = {beside, *Path("/usr/lib/postgresql").glob("*/bin")}
@@ -98,9 +102,9 @@ def _major_version(programs: Path) -> int:
     return int(re.search(r"\d+", said)[0])
 
 
-def _run(*command: str | Path) -> None:
+def run_as_server(*command: str | Path) -> None:
     """Run a server program, as another user for root, since PostgreSQL refuses to run as root."""
-    user: dict[str, Any] = {"user": "postgres", "group": "postgres", "extra_groups": []} if _is_root() else {}
+    user: dict[str, Any] = {"user": "postgres", "group": "postgres", "extra_groups": []} if is_root() else {}
     # Into a file, not a pipe: the server inherits it and would keep a pipe open.
     with tempfile.TemporaryFile("w+") as output:
         done = subprocess.run(command, cwd="/", stdout=output, stderr=output, **user)
@@ -108,7 +112,7 @@ def _run(*command: str | Path) -> None:
         assert done.returncode == 0, f"{Path(command[0]).name} failed:\n{output.read()}"
 
 
-def _is_root() -> bool:
+def is_root() -> bool:
     return os.geteuid() == 0
 
 

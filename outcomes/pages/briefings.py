@@ -11,7 +11,6 @@ from django.db.models.functions import Cast
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 
 from outcomes.briefing.archive import changed_since, make_briefing, was_written_since
 from outcomes.briefing.asked import RULE, AskedWronglyError, Brief, last_whole_year
@@ -99,7 +98,6 @@ class BriefForm(Spoken, forms.Form):
 # --- pages ------------------------------------------------------------------------------------
 
 
-@cache_control(no_store=True)
 def briefings(request: HttpRequest) -> HttpResponse:
     """The form and the archive; a sound form builds a briefing and shows it."""
     units = require(request.user, Action.BRIEF)
@@ -119,20 +117,17 @@ def briefings(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/briefings.html", context, status=422 if form.is_bound else 200)
 
 
-@cache_control(no_store=True)
 def briefing(request: HttpRequest, briefing: UUID) -> HttpResponse:
     """One briefing: what it is of, its files, its SHA-256."""
     return _page(request, _found(request, briefing))
 
 
-@cache_control(no_store=True)
 def briefing_file(request: HttpRequest, briefing: UUID) -> HttpResponse:
     """The file itself, byte for byte as archived; a download, since this site runs no script in a page."""
     found = _found(request, briefing)
     return _download(found.html, "text/html; charset=utf-8", f"{_name(found)}.html")
 
 
-@cache_control(no_store=True)
 def briefing_pdf(request: HttpRequest, briefing: UUID) -> HttpResponse:
     """The same file printed; where that cannot be done, the page says why."""
     found = _found(request, briefing)
@@ -143,7 +138,6 @@ def briefing_pdf(request: HttpRequest, briefing: UUID) -> HttpResponse:
     return _download(printed, "application/pdf", f"{_name(found)}.pdf")
 
 
-@cache_control(no_store=True)
 def briefing_changes(request: HttpRequest, briefing: UUID) -> HttpResponse:
     """What the record tells otherwise than the briefing did."""
     found = _found(request, briefing)

@@ -1,6 +1,5 @@
 """How sure the record is: second readers, and clinic and imaging beside the second look."""
 
-import csv
 from collections.abc import Iterator
 from typing import Any
 
@@ -9,13 +8,13 @@ from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.certainty import FieldAgreement, LookedAt, clinic_and_look, imaging_and_look, readers
 from outcomes.charts.beside_look import SHARES
 from outcomes.charts.certainty import CLINIC, IMAGING, READERS, certainty_figures
 from registry.access import Action, require
 from registry.models import Unit
+from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 
 PARTS = (READERS, CLINIC, IMAGING)
@@ -46,7 +45,6 @@ class Filter(Spoken, forms.Form):
         return self.units.filter(pk=unit.pk) if unit else self.units
 
 
-@cache_control(no_store=True)
 def how_sure(request: HttpRequest) -> HttpResponse:
     """The three figures, of one unit or of all that the person sees."""
     asked = Filter(request.GET, require(request.user, Action.SEE_FIGURES))
@@ -59,23 +57,16 @@ def how_sure(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/certainty.html", context, status=200 if asked.is_valid() else 400)
 
 
-@cache_control(no_store=True)
 def how_sure_csv(request: HttpRequest, part: str) -> HttpResponse:
     """The numbers of one figure at full precision; where too few stand behind a share, its counts alone."""
     asked = Filter(request.GET, require(request.user, Action.SEE_FIGURES))
     if part not in PARTS or not asked.is_valid():
         raise Http404
-    answer = HttpResponse(content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="how-sure-{part}.csv"'
-    writer = csv.writer(answer)
+    name = f"how-sure-{part}"
     if part == READERS:
-        writer.writerow(READERS_COLUMNS)
-        writer.writerows(_readers_row(each) for each in readers(asked.chosen))
-    else:
-        beside = clinic_and_look if part == CLINIC else imaging_and_look
-        writer.writerow(LOOK_COLUMNS)
-        writer.writerows(_look_rows(beside(asked.chosen)))
-    return answer
+        return csv_file(name, READERS_COLUMNS, map(_readers_row, readers(asked.chosen)))
+    beside = clinic_and_look if part == CLINIC else imaging_and_look
+    return csv_file(name, LOOK_COLUMNS, _look_rows(beside(asked.chosen)))
 
 
 def _readers_row(each: FieldAgreement) -> tuple[Any, ...]:

@@ -11,7 +11,6 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from outcomes.cohort import Cohort
@@ -51,7 +50,6 @@ class Found:
         return refusal(self.reader.person, self.cohort, self.reader.units)
 
 
-@cache_control(no_store=True)
 def named_cohort(request: HttpRequest, cohort: UUID) -> HttpResponse:
     """A version of a cohort, its latest unless the address names another."""
     found = _found(request, cohort, request.GET.get("version", ""))
@@ -80,7 +78,6 @@ def named_cohort(request: HttpRequest, cohort: UUID) -> HttpResponse:
     return render(request, "outcomes/named_cohort.html", context)
 
 
-@cache_control(no_store=True)
 def named_cohort_json(request: HttpRequest, cohort: UUID) -> HttpResponse:
     """A version as a file: filters, sentence, definition and flow as frozen."""
     found = _found(request, cohort, request.GET.get("version", ""))
@@ -98,7 +95,6 @@ def named_cohort_json(request: HttpRequest, cohort: UUID) -> HttpResponse:
     return response
 
 
-@cache_control(no_store=True)
 def new_cohort(request: HttpRequest) -> HttpResponse:
     """Filters with their counts; kept under a new name, or as the next version of a cohort of one's own."""
     units = require(request.user, Action.NAME_COHORT)
@@ -116,7 +112,6 @@ def new_cohort(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/new_cohort.html", context, status=200 if form.is_valid() else 400)
 
 
-@cache_control(no_store=True)
 @require_POST
 def named_cohort_versions(request: HttpRequest, cohort: UUID) -> HttpResponse:
     """Keep other filters as the next version of a cohort of one's own."""

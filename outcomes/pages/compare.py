@@ -1,6 +1,5 @@
 """Two cohorts side by side: their sentences, one drawing, the differences where they are independent."""
 
-import csv
 from collections.abc import Sequence
 from typing import Any
 
@@ -8,7 +7,6 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.analyses.context import Context
 from outcomes.charts.compared import CSV_COLUMNS, compared_figure, compared_steps
@@ -19,6 +17,7 @@ from outcomes.pages.named_cohorts import SECOND
 from outcomes.survival import count_cohort, group_of
 from registry.access import Action, require
 from registry.models import Repair, Unit
+from registry.pages.csv_file import csv_file
 
 TEMPLATE = "outcomes/compare.html"
 FIRST_LABEL, SECOND_LABEL = "First cohort", "Second cohort"
@@ -27,7 +26,6 @@ _PATIENT = "tear__procedure__knee__patient"
 Of = Asked[FailureForm]
 
 
-@cache_control(no_store=True)
 def compare(request: HttpRequest) -> HttpResponse:
     """The page: both forms, both cohorts in words, the figure."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -51,7 +49,6 @@ def compare(request: HttpRequest) -> HttpResponse:
     return render(request, TEMPLATE, forms | context)
 
 
-@cache_control(no_store=True)
 def compare_csv(request: HttpRequest) -> HttpResponse:
     """Every step of both curves at full precision."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -59,12 +56,7 @@ def compare_csv(request: HttpRequest) -> HttpResponse:
         found, _ = _found(_both(request, units))
     except NothingShownError as refusal:
         return not_given(refusal)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="two-cohorts.csv"'
-    writer = csv.writer(response)
-    writer.writerow(CSV_COLUMNS)
-    writer.writerows(compared_steps(found) if found else ())
-    return response
+    return csv_file("two-cohorts", CSV_COLUMNS, compared_steps(found) if found else ())
 
 
 def _query(request: HttpRequest) -> QueryDict:

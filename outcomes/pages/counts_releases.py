@@ -9,7 +9,6 @@ from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from outcomes.definitions import definitions_for
 from outcomes.failure import REOPERATION
@@ -26,6 +25,7 @@ from registry.access import Action, require
 from registry.models import Unit, User
 from registry.pages.forms.base import Spoken
 from registry.pages.unit import person_of
+from registry.signing_in.confirming import confirm_first
 
 TEMPLATE = "outcomes/counts_release.html"
 OPENS_BY = "zone"
@@ -93,7 +93,7 @@ class CountsForm(Spoken, forms.Form):
         return None
 
 
-@cache_control(no_store=True)
+@confirm_first
 def counts_release(request: HttpRequest) -> HttpResponse:
     """The form; a sound one shows the table as it would leave, and a table looked at may be released."""
     units = require(request.user, Action.RELEASE)

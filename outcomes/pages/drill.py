@@ -10,7 +10,6 @@ from django.db.models.lookups import GreaterThan
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.pages.filters import Asked, NothingShownError, asked, not_shown, page_context
 from outcomes.pages.repairs import PAGE_SIZE
@@ -27,7 +26,6 @@ from registry.vocabulary import LigamentSurgery
 TEMPLATE = "outcomes/drill.html"
 
 
-@cache_control(no_store=True)
 def behind(request: HttpRequest) -> HttpResponse:
     """The list, the earliest failure first."""
     units = _both(request)

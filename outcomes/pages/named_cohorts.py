@@ -13,7 +13,6 @@ from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.html import format_html
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from outcomes.models import NamedCohort
@@ -59,7 +58,6 @@ class CompareForm(Spoken, forms.Form):
 # --- pages ------------------------------------------------------------------------------------
 
 
-@cache_control(no_store=True)
 def cohorts(request: HttpRequest) -> HttpResponse:
     """All names one may see; names another cohort, or goes on to two of them side by side."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -82,7 +80,6 @@ def cohorts(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/named_cohorts.html", context, status=bad)
 
 
-@cache_control(no_store=True)
 @require_POST
 def share(request: HttpRequest, cohort: UUID) -> HttpResponse:
     """Share a cohort of one's own with one of one's units, or with nobody."""
@@ -98,7 +95,6 @@ def share(request: HttpRequest, cohort: UUID) -> HttpResponse:
     return redirect("named_cohorts")
 
 
-@cache_control(no_store=True)
 @require_POST
 def drop(request: HttpRequest, cohort: UUID) -> HttpResponse:
     """Forget a name of one's own; its filters are offered once more."""

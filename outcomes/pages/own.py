@@ -1,6 +1,5 @@
 """My results: a surgeon's own, beside the unit's; cautions first."""
 
-import csv
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -11,7 +10,6 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 
 from outcomes.charts.figure import Figure
 from outcomes.charts.own import SHORT_NAMES, own_figures, own_files
@@ -22,6 +20,7 @@ from outcomes.own.funnel import SMALL_NUMBERS
 from outcomes.own.results import COUNTS_ONLY, OwnResults, own_results
 from outcomes.own.whose import Asked, Subject, asked_for, coded_for
 from registry.models import Unit, User
+from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 
 TEMPLATE = "outcomes/own_results.html"
@@ -72,7 +71,6 @@ class Filter(Spoken, forms.Form):
         return subject.units.filter(pk=unit.pk) if unit else subject.units
 
 
-@cache_control(no_store=True)
 def my_results(request: HttpRequest) -> HttpResponse:
     """One surgeon's results, or in plain words why there are none."""
     person: Any = request.user
@@ -106,7 +104,6 @@ def my_results(request: HttpRequest) -> HttpResponse:
     )
 
 
-@cache_control(no_store=True)
 def my_results_csv(request: HttpRequest, part: str) -> HttpResponse:
     """One part at full precision."""
     person: Any = request.user
@@ -118,12 +115,7 @@ def my_results_csv(request: HttpRequest, part: str) -> HttpResponse:
     if part not in files:
         raise Http404
     columns, rows = files[part]
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="my-results-{part}.csv"'
-    writer = csv.writer(response)
-    writer.writerow(columns)
-    writer.writerows(rows)
-    return response
+    return csv_file(f"my-results-{part}", columns, rows)
 
 
 def _results(person: User, subject: Subject, form: Filter) -> OwnResults:

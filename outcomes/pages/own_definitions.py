@@ -10,7 +10,6 @@ from django.db.models import QuerySet
 from django.forms.boundfield import BoundField
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from outcomes import naming
@@ -100,7 +99,6 @@ class Line:
 # --- pages ------------------------------------------------------------------------------------
 
 
-@cache_control(no_store=True)
 def definitions(request: HttpRequest) -> HttpResponse:
     """Every definition that one's units count by; an audit lead adds to them."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -111,7 +109,6 @@ def definitions(request: HttpRequest) -> HttpResponse:
     return _page(request, units, led, form)
 
 
-@cache_control(no_store=True)
 @require_POST
 def retire_definition(request: HttpRequest, pk: int) -> HttpResponse:
     """Offer a definition no longer."""

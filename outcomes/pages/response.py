@@ -1,6 +1,5 @@
 """Response: of the planned reviews that are settled, the share answered, by time point, unit and surgeon."""
 
-import csv
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -11,7 +10,6 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 
 from outcomes import wording
 from outcomes.estimators.cautions import incomplete_follow_up
@@ -20,6 +18,7 @@ from outcomes.estimators.rates import PROPORTION_METHOD, PROPORTION_REFERENCE
 from outcomes.response import EARLY, NONE, WHO_ANSWERS, Period, Response, followed, responses, settled
 from registry.access import Action, require
 from registry.models import Surgeon, Unit
+from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 from registry.pages.tables import Table
 from registry.vocabulary import TimePoint
@@ -104,7 +103,6 @@ class Breakdown:
 # --- pages ------------------------------------------------------------------------------------
 
 
-@cache_control(no_store=True)
 def response(request: HttpRequest) -> HttpResponse:
     """Response three ways, and how completely the same repairs were followed."""
     units = require(request.user, Action.SEE_RECORD)
@@ -126,7 +124,6 @@ def response(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/response.html", context, status=200 if asked.is_valid() else 400)
 
 
-@cache_control(no_store=True)
 def response_csv(request: HttpRequest, breakdown: str) -> HttpResponse:
     """One breakdown, one line a group, shares at full precision."""
     units = require(request.user, Action.SEE_RECORD)
@@ -134,12 +131,8 @@ def response_csv(request: HttpRequest, breakdown: str) -> HttpResponse:
     if breakdown not in TITLES or not asked.is_valid():
         raise Http404
     found = {each.code: each for each in _breakdowns(request, asked, units, timezone.localdate())}
-    answer = HttpResponse(content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="response-by-{breakdown}.csv"'
-    writer = csv.writer(answer)
-    writer.writerow((breakdown, *CSV_COLUMNS))
-    writer.writerows(row.csv for row in found[breakdown].rows)
-    return answer
+    rows = (row.csv for row in found[breakdown].rows)
+    return csv_file(f"response-by-{breakdown}", (breakdown, *CSV_COLUMNS), rows)
 
 
 # --- breakdowns -------------------------------------------------------------------------------

@@ -1,6 +1,5 @@
 """The score curves of a knee: a fragment that the Knee story embeds, a page without script, and as CSV."""
 
-import csv
 from collections import defaultdict
 from collections.abc import Iterator
 from uuid import UUID
@@ -8,12 +7,12 @@ from uuid import UUID
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.charts.score_answers import Intervention, Mark, ScoreAnswer, ScoreCurve
 from outcomes.charts.score_curve import score_figure
 from registry.access import knee_for
 from registry.models import Knee, ScoreResponse
+from registry.pages.csv_file import csv_file
 from registry.scoring import INSTRUMENTS
 
 CSV_COLUMNS = (
@@ -28,7 +27,6 @@ CSV_COLUMNS = (
 )
 
 
-@cache_control(no_store=True)
 def score_curve(request: HttpRequest, knee: UUID) -> HttpResponse:
     """One figure for each instrument that was answered for one knee, a panel a scale."""
     found = knee_for(request.user, knee)
@@ -38,21 +36,19 @@ def score_curve(request: HttpRequest, knee: UUID) -> HttpResponse:
     return render(request, template, {"knee": found, "figures": figures})
 
 
-@cache_control(no_store=True)
 def score_curve_csv(request: HttpRequest, knee: UUID) -> HttpResponse:
     """Every answer of one knee on every scale, unrounded; what cannot be scored has no value."""
     found = knee_for(request.user, knee)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="scores.csv"'
-    writer = csv.writer(response)
-    writer.writerow(CSV_COLUMNS)
-    for answered in ScoreResponse.objects.filter(knee=found):
+    return csv_file("scores", CSV_COLUMNS, _csv_rows(found))
+
+
+def _csv_rows(knee: Knee) -> Iterator[tuple[object, ...]]:
+    for answered in ScoreResponse.objects.filter(knee=knee):
         head = (answered.instrument, answered.instrument_version, answered.answered_on)
         for score in answered.scores:
             value = "" if score.value is None else score.value
             counts = (score.answered, score.of)
-            writer.writerow((*head, score.scale.code, value, *counts, answered.reoperated_since))
-    return response
+            yield (*head, score.scale.code, value, *counts, answered.reoperated_since)
 
 
 def _curves(knee: Knee) -> Iterator[ScoreCurve]:

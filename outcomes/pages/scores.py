@@ -1,12 +1,10 @@
 """Scores: the course of a cohort on one scale, its change and its shares over published thresholds."""
 
-import csv
 from collections.abc import Iterator
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.charts.score_course import course_figures
 from outcomes.pages.filters import (
@@ -21,6 +19,7 @@ from outcomes.pages.filters import (
 )
 from outcomes.score_course import CoursePoint, ScoreCourse, scale_name, score_course
 from registry.access import Action, require
+from registry.pages.csv_file import csv_file
 from registry.scoring import INSTRUMENTS
 
 SCALES = {
@@ -58,7 +57,6 @@ class ScoresForm(FilterForm):
         return {"score": DEFAULT_SCALE}
 
 
-@cache_control(no_store=True)
 def scores(request: HttpRequest) -> HttpResponse:
     """The figures of one cohort and scale."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -73,7 +71,6 @@ def scores(request: HttpRequest) -> HttpResponse:
     return render(request, TEMPLATE, page_context(of) | context)
 
 
-@cache_control(no_store=True)
 def scores_csv(request: HttpRequest, part: str) -> HttpResponse:
     """The numbers of one figure at full precision; a time point with too few has its counts alone."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -84,13 +81,8 @@ def scores_csv(request: HttpRequest, part: str) -> HttpResponse:
     except NothingShownError as refusal:
         return not_given(refusal)
     course = _course(of)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    name = f"score-{part}-{of.form.cleaned_data['score'].replace('.', '-')}.csv"
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    writer = csv.writer(response)
-    writer.writerow(CSV_COLUMNS[part])
-    writer.writerows(_rows(course, part))
-    return response
+    name = f"score-{part}-{of.form.cleaned_data['score'].replace('.', '-')}"
+    return csv_file(name, CSV_COLUMNS[part], _rows(course, part))
 
 
 def _course(of: Asked[ScoresForm], *, with_lines: bool = False) -> ScoreCourse:

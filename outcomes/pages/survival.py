@@ -1,13 +1,12 @@
 """Survival: curves by zone, acuity and ligament surgery, or whatever the address asks to split by."""
 
-import csv
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.charts.survival import pairs_table, survival_figure
 from outcomes.pages.drill import links_behind, may_follow
@@ -18,6 +17,7 @@ from outcomes.results import SurvivalResult
 from outcomes.strata import STRATA
 from outcomes.survival import survival_results
 from registry.access import Action, require
+from registry.pages.csv_file import csv_file
 
 TEMPLATE = "outcomes/survival.html"
 CSV_COLUMNS = (
@@ -33,7 +33,6 @@ CSV_COLUMNS = (
 )
 
 
-@cache_control(no_store=True)
 def survival(request: HttpRequest) -> HttpResponse:
     """Curves of one cohort, a figure for each way it is split."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -54,7 +53,6 @@ def survival(request: HttpRequest) -> HttpResponse:
     return render(request, TEMPLATE, page_context(of) | context)
 
 
-@cache_control(no_store=True)
 def survival_csv(request: HttpRequest, stratum: str) -> HttpResponse:
     """Every step of the curves of one figure, at full precision."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -68,13 +66,8 @@ def survival_csv(request: HttpRequest, stratum: str) -> HttpResponse:
     if not shown:
         return not_given(NothingShownError(of.form, 403, not_split))
     results = survival_results(of.cohort, units, of.definition, of.closed_on, shown)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="survival-by-{stratum}.csv"'
-    writer = csv.writer(response)
-    writer.writerow(CSV_COLUMNS)
-    for result in results:
-        writer.writerows(_steps(result))
-    return response
+    steps = chain.from_iterable(map(_steps, results))
+    return csv_file(f"survival-by-{stratum}", CSV_COLUMNS, steps)
 
 
 def _part(of: Asked[SurvivalForm], result: SurvivalResult, *, follows: bool) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """The further views of Survival: the same cohort and definition, another question each."""
 
-import csv
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -8,7 +7,6 @@ from typing import Any, TypeVar
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from outcomes.analyses.adjusted import COVARIATES, adjusted_result
 from outcomes.analyses.competing import competing_result
@@ -31,6 +29,7 @@ from outcomes.pages.survival_form import SurvivalForm, UnsplitForm, UnturnedForm
 from outcomes.strata import MENISCUS, STRATA, ZONE, Stratum
 from outcomes.survival import Counted, count_cohort
 from registry.access import Action, require
+from registry.pages.csv_file import csv_file
 
 TEMPLATE = "outcomes/view.html"
 CURVES = ""
@@ -61,7 +60,6 @@ class View:
     answer: Callable[[Of, str], Answer]
 
 
-@cache_control(no_store=True)
 def view(request: HttpRequest, view: str) -> HttpResponse:
     """The figures of one view."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -81,7 +79,6 @@ def view(request: HttpRequest, view: str) -> HttpResponse:
     return render(request, TEMPLATE, page_context(of) | context)
 
 
-@cache_control(no_store=True)
 def view_csv(request: HttpRequest, view: str) -> HttpResponse:
     """The numbers of one view at full precision."""
     units = require(request.user, Action.SEE_FIGURES)
@@ -90,12 +87,7 @@ def view_csv(request: HttpRequest, view: str) -> HttpResponse:
         answer = chosen.answer(asked(request, units, chosen.form), "")
     except NothingShownError as refusal:
         return not_given(refusal)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="survival-{view}.csv"'
-    writer = csv.writer(response)
-    writer.writerow(answer.columns)
-    writer.writerows(answer.rows)
-    return response
+    return csv_file(f"survival-{view}", answer.columns, answer.rows)
 
 
 def view_links(current: str, query: str) -> list[dict[str, Any]]:

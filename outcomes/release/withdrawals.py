@@ -1,4 +1,4 @@
-"""Who withdrew after a release: worked out from pseudonyms and the package each time, never stored."""
+"""Who withdrew or was erased after a release: from pseudonyms and the package each time, never stored."""
 
 import io
 import zipfile
@@ -13,7 +13,7 @@ from django.db.models import Q, QuerySet
 
 from outcomes.models import LedgerEntry, LedgerKind
 from outcomes.release import keys, ledger, store
-from registry.models import EndOfFollowUp, IndexProcedure, Patient, Unit, User
+from registry.models import EndOfFollowUp, Erasure, IndexProcedure, Patient, Unit, User
 from registry.vocabulary import EndReason, ResearchPermission
 
 PACKAGE_GONE = "Its package is not in the store, so who is in it cannot be read."
@@ -22,7 +22,7 @@ NOTHING_NEW = "Nobody withdrew from this release for whom no letter was made yet
 
 @dataclass(frozen=True, slots=True)
 class Affected:
-    """A patient in a release who gives no permission any more, by the pseudonym of that project alone.
+    """A patient in a release who gives no permission any more, or was erased, by that project's pseudonym.
 
     `withdrawn_on_known` says whether the record holds the day; `letter` is the entry of the letter that
     names the pseudonym, if one was made. Where nothing can be told, `pseudonym` is empty and `cannot_tell`
@@ -70,15 +70,19 @@ def write_letter(entry: LedgerEntry, units: QuerySet[Unit], by: User) -> LedgerE
 
 
 def _withdrew(units: QuerySet[Unit]) -> dict[UUID, bool]:
-    """Patients of these units who give no permission now, with whether the day of it is on record."""
+    """Patients of these units who give no permission now, with whether the day of it is on record.
+
+    Also those whose record was erased, of whom there is no row any more: an erasure keeps their internal key.
+    """
     operated = IndexProcedure.ever.filter(unit__in=units).values("knee__patient")
     left = EndOfFollowUp.objects.filter(reason=EndReason.WITHDREW).values("patient")
     no_longer = ~Q(research_permission=ResearchPermission.GIVEN) | Q(pk__in=left)
     rows = Patient.ever.filter(no_longer, pk__in=operated).order_by("pk")
     known = rows.values_list("uuid", "research_permission", "research_permission_on")
+    gone = Erasure.objects.filter(unit__in=units, keeps_outcome=False).order_by("pk")
     return {
         uuid: permission == ResearchPermission.GIVEN or day is not None for uuid, permission, day in known
-    }
+    } | dict.fromkeys(gone.values_list("patient_uuid", flat=True), True)
 
 
 def _of_release(

@@ -1,6 +1,7 @@
 """Work on a release in the background: claimed by one worker, told of as it goes, cancelled, resumed."""
 
 from collections.abc import Callable
+from typing import Any
 
 from django.core.exceptions import PermissionDenied, ValidationError
 
@@ -9,7 +10,8 @@ from outcomes.release import frozen_file, keys, making, store
 from outcomes.release.asked import Asked
 from outcomes.release.refusals import ReleaseRefusedError
 from registry import background
-from registry.models import User
+from registry.isolation import scope
+from registry.models import Unit, User
 from registry.telling import Tell, WorkStoppedError, silently
 
 BEGINS = {JobState.ASKED: JobState.PREPARING, JobState.CONFIRMED: JobState.PACKING}
@@ -86,7 +88,7 @@ def run(job: ReleaseJob, listen: Tell = silently) -> None:
         making.prepare if job.state == JobState.PREPARING else making.pack
     )
     try:
-        with background.Beat(job, worker, listen) as beat:
+        with _scope_of(job), background.Beat(job, worker, listen) as beat:
             part(job, beat.tell)
     except WorkStoppedError:
         _stopped(job, worker)
@@ -95,6 +97,11 @@ def run(job: ReleaseJob, listen: Tell = silently) -> None:
     except Exception as problem:
         _end(job, worker, JobState.BROKEN, background.broke_off(problem))
         raise
+
+
+def _scope_of(job: ReleaseJob) -> Any:
+    units = Unit.objects.filter(code__in=job.asked["units"])
+    return scope.of_job(units.values_list("pk", flat=True), job.asked_by_id)
 
 
 def _stopped(job: ReleaseJob, worker: str) -> None:

@@ -8,11 +8,14 @@ from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
 
 from registry.api import keys
+from registry.isolation.middleware import enter
 from registry.models import AccessKey, User
+from registry.signing_in.required import lacks
 
 SCHEME = "Bearer"
 # One answer for every key that opens nothing: unknown, expired, taken back, or of somebody not active.
 REFUSED = "This key opens nothing: it is unknown, out of date or taken back. Make another one on the page."
+NO_FACTOR = "This key opens nothing until its person has set up a second factor, which their role needs."
 
 
 class KeyAuthentication(BaseAuthentication):
@@ -25,6 +28,10 @@ class KeyAuthentication(BaseAuthentication):
         key = keys.opened_by(text.strip())
         if key is None:
             raise AuthenticationFailed(REFUSED)
+        enter(key.user)
+        # Asked only now: what somebody's roles are shows to nobody else.
+        if lacks(key.user):
+            raise AuthenticationFailed(NO_FACTOR)
         keys.note_use(key)
         return key.user, key
 

@@ -4,13 +4,14 @@ import json
 from collections.abc import Callable
 from datetime import timedelta
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 from rest_framework.request import Request
 
 from registry.api.problems import Refused
 from registry.models import Creation, User
+from registry.retrying import retried
 
 HEADER = "Idempotency-Key"
 REPLAYED = "Idempotent-Replayed"
@@ -35,8 +36,7 @@ def once(request: Request, create: Callable[[], str]) -> tuple[str, bool]:
     if earlier := _earlier(user, key, asked):
         return earlier, True
     try:
-        location: str = _created(user, key, asked, create)
-        return location, False
+        return retried(lambda: _created(user, key, asked, create)), False
     except IntegrityError:
         # Of two at once the second waited at the unique key until the first was through.
         if earlier := _earlier(user, key, asked):
@@ -44,7 +44,6 @@ def once(request: Request, create: Callable[[], str]) -> tuple[str, bool]:
         raise
 
 
-@transaction.atomic
 def _created(user: User, key: str, asked: str, create: Callable[[], str]) -> str:
     Creation.objects.filter(user=user, made_at__lt=timezone.now() - KEPT).delete()
     creation = Creation.objects.create(user=user, key=key, request_digest=asked)

@@ -1,11 +1,9 @@
 """The views of every kind of entry: list and record, read and correct, withdraw and bring back, history."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any, ClassVar
 from uuid import UUID
 
-from django.db import transaction
 from django.urls import resolve
 from rest_framework import serializers, status
 from rest_framework.request import Request
@@ -22,7 +20,8 @@ from registry.api.view import ApiView
 from registry.models import Correction, User
 from registry.pages.differences import told
 from registry.pages.history import may_be_undone
-from registry.recording import Act, corrections_of, reinstate, withdraw
+from registry.recording import Act, corrections_of, held, reinstate, withdraw
+from registry.retrying import retried
 from registry.vocabulary import CorrectionKind
 
 
@@ -67,19 +66,27 @@ class EntryView(ApiView):
     resource: ClassVar[Resource]
 
     def answer(self, row: Any, **more: Any) -> Response:
+        self.opened([row])
         return tagged(self.request, self.resource.told(row), self.resource.mark(row), **more)
 
-    @contextmanager
-    def changing(self, uuid: UUID) -> Iterator[Any]:
-        """The row, for whoever may change it and has seen it as it stands; held until the change is made."""
+    def shown(self, rows: Any) -> Any:
+        """Many rows as JSON has them."""
+        self.opened(rows)
+        return self.resource.shown(rows, many=True).data
+
+    def changed(self, uuid: UUID, change: Callable[[Any], None]) -> Response:
+        """The row changed, by whoever may and has seen it as it stands; held until the change is made."""
         resource = self.resource
         resource.require_write(self.person, found := resource.row(self.person, uuid))
-        with transaction.atomic():
-            entry = found.entry
-            type(entry).ever.select_for_update().get(pk=entry.pk)
+
+        def work() -> None:
+            held(found.entry)
             row = resource.row(self.person, uuid)
             require_match(self.request, resource.tag(row))
-            yield row
+            change(row)
+
+        retried(work)
+        return self.answer(resource.row(self.person, uuid))
 
 
 class EntryList(EntryView):
@@ -87,7 +94,7 @@ class EntryList(EntryView):
 
     def get(self, request: Request) -> Response:
         rows = listed(request, self.resource.rows(self.person), self.resource.knee_path)
-        return page(request, rows, lambda found: self.resource.shown(found, many=True).data)
+        return page(request, rows, self.shown)
 
 
 class EntryListAndRecord(EntryList):
@@ -117,33 +124,38 @@ class EntryOneAndCorrect(EntryOne):
     """One entry, and its correction."""
 
     def patch(self, request: Request, uuid: UUID) -> Response:
-        assert self.resource.corrected is not None  # noqa: S101 - only of what can be corrected
-        with self.changing(uuid) as row:
+        corrected = self.resource.corrected
+        assert corrected is not None  # noqa: S101 - only of what can be corrected
+
+        def change(row: Any) -> None:
             _refuse_withdrawn(row)
-            said = body_of(self.resource.corrected, request.data, partial=True)
+            said = body_of(corrected, request.data, partial=True)
             self.resource.correct(self.person, row, said, request.data)
-        return self.answer(self.resource.row(self.person, uuid))
+
+        return self.changed(uuid, change)
 
 
 class Withdrawal(EntryView):
     """Take an entry out of every list and figure, with its parts; its history keeps it."""
 
     def post(self, request: Request, uuid: UUID) -> Response:
-        with self.changing(uuid) as row:
+        def change(row: Any) -> None:
             _refuse_withdrawn(row)
             withdraw(row, _act(self, request))
-        return self.answer(self.resource.row(self.person, uuid))
+
+        return self.changed(uuid, change)
 
 
 class Reinstatement(EntryView):
     """Bring back an entry with everything that was withdrawn along with it."""
 
     def post(self, request: Request, uuid: UUID) -> Response:
-        with self.changing(uuid) as row:
+        def change(row: Any) -> None:
             if row.stands:
                 raise Refused("conflict", "It stands: nothing is to be brought back.")
             reinstate(_act_to_undo(self.person, row), _act(self, request))
-        return self.answer(self.resource.row(self.person, uuid))
+
+        return self.changed(uuid, change)
 
 
 class History(EntryView):
@@ -151,6 +163,7 @@ class History(EntryView):
 
     def get(self, request: Request, uuid: UUID) -> Response:
         row = self.resource.row(self.person, uuid)
+        self.opened([row])
         changes = told(corrections_of(row).select_related("made_by"), self.person)
         return Response(HistorySerializer({"changes": changes}).data)
 

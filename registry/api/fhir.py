@@ -36,4 +36,5 @@ class PatientFhir(ApiView):
     )
     def get(self, request: Request, uuid: UUID) -> Response:
         patient = patient_for(self.person, uuid)
+        self.opened([patient])
         return tagged(request, bundle(patient, knees_for(self.person)))

@@ -140,13 +140,14 @@ class Signature(EntryView):
     """Sign an operation note; from then on every correction of it gives its reason."""
 
     def post(self, request: Request, uuid: UUID) -> Response:
-        with self.changing(uuid) as row:
+        def change(row: Any) -> None:
             if not may_sign(self.person, row):
                 raise Refused("forbidden", NOT_YOURS_TO_SIGN)
             if row.is_signed or not row.stands:
                 raise Refused("conflict", "Only a note that stands and is not signed yet can be signed.")
             sign(row, self.person, seen=self.resource.mark(row))
-        return self.answer(self.resource.row(self.person, uuid))
+
+        return self.changed(uuid, change)
 
 
 def setting_of(person: User, operation: IndexProcedure) -> Setting:

@@ -137,8 +137,7 @@ class PlainList(EntryView):
     """All of a kind that has no day of recording of its own."""
 
     def get(self, request: Request) -> Response:
-        shown = self.resource.shown
-        return page(request, self.resource.rows(self.person), lambda found: shown(found, many=True).data)
+        return page(request, self.resource.rows(self.person), self.shown)
 
 
 class PlainListAndRecord(PlainList, EntryListAndRecord):
@@ -156,7 +155,7 @@ class FindPatient(EntryView):
         indices = [blind_index(unit.pk, number) for unit in units]
         named = Identity.objects.filter(unit__in=units, hospital_number_index__in=indices)
         rows = self.resource.rows(self.person).filter(pk__in=named.values("patient")).order_by("pk")
-        return Response({"items": self.resource.shown(rows, many=True).data})
+        return Response({"items": self.shown(rows)})
 
 
 def unit_named(units: QuerySet[Unit], said: Mapping[str, Any]) -> Unit:

@@ -1,12 +1,15 @@
 """The base of every view of the API: who asks, for what, how often."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from typing import Any, ClassVar
 
+from django.db.models import Model
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
-from registry.models import User
+from registry.holding import patient_key
+from registry.models import OpeningKind, User
+from registry.rights import openings
 from registry.vocabulary import Scope
 
 
@@ -38,3 +41,8 @@ class ApiView(APIView):
         """Whose key it is."""
         assert isinstance(self.request.user, User)  # noqa: S101 - HasScope let nobody else pass
         return self.request.user
+
+    def opened(self, rows: Iterable[Model]) -> None:
+        """Note that the patients of these rows were opened; their wholes are read with them."""
+        patients = {key for row in rows if (key := patient_key(row))}
+        openings.note_all(patients, self.person, OpeningKind.PROGRAM)

@@ -24,7 +24,7 @@ from registry.telling import Tell, silently
 
 NOT_EMPTY = (
     "This record is not empty: {tables} hold rows. An archive is read into a new installation, before "
-    "anybody is appointed."
+    "anybody is invited."
 )
 NEEDS_KEY = "The archive holds identities. Give the key that it was written with (--key-file)."
 RULE_BROKEN = "A rule of the record is broken{where}: {words}. Correct it where the archive was written."

@@ -66,11 +66,19 @@ def mapping_of(intake: Intake) -> MeaningOfFile:
     return MeaningOfFile.from_json(intake.mapping)
 
 
+def mark_of(intake: Intake) -> str:
+    """A mark of what was said of the file so far: another as soon as something else is said."""
+    return hashlib.sha256(json.dumps(intake.mapping, sort_keys=True).encode()).hexdigest()[:32]
+
+
 def set_mapping(intake: Intake, by: User, mapping: MeaningOfFile) -> None:
     """Say what the columns and values mean; a rehearsal made before no longer counts."""
     refuse_stranger(intake.unit, by)
+    read = mark_of(intake)
     with transaction.atomic():
         _hold(intake, "Its columns can no longer be changed")
+        if mark_of(intake) != read:
+            raise NotNow("Its columns were named otherwise at the same moment. Look at them again.")
         intake.mapping, intake.state, intake.report_sealed = mapping.as_json(), IntakeState.OPEN, ""
         intake.save(update_fields=["mapping", "state", "report_sealed"])
 

@@ -13,6 +13,7 @@ from django.utils import timezone
 from registry import background
 from registry.intake import files, work
 from registry.intake.files import NotNow
+from registry.isolation import scope
 from registry.models import Intake, User
 from registry.telling import Tell, WorkStoppedError, silently
 from registry.vocabulary import IntakeState
@@ -158,7 +159,8 @@ def run(intake: Intake, listen: Tell = silently) -> None:
     intake.refresh_from_db()
     before = IntakeState(intake.state)
     try:
-        with background.Beat(intake, worker, listen) as beat:
+        of_job = scope.of_job([intake.unit_id], intake.begun_by_id)
+        with of_job, background.Beat(intake, worker, listen) as beat:
             _do(intake, beat.tell)
     except WorkStoppedError:
         _back(intake, worker, BACK[before], "")

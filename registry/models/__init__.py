@@ -30,12 +30,24 @@ from registry.models.people import (
 from registry.models.procedures import Implant, IndexProcedure, Rehabilitation
 from registry.models.repairs import Repair, SuturePass, Tear, TearReading
 from registry.models.reports import BookedVisit, GivenUpReview, PatientReport
+from registry.models.rights import Erasure, Opening, OpeningKind
 from registry.models.scores import ScoreResponse
+from registry.models.signing_in import (
+    AccountEvent,
+    AccountEventKind,
+    BrowserSession,
+    Invitation,
+    RecoveryCode,
+    SecondFactor,
+)
 from registry.models.soft_answers import SoftAnswer
 
 __all__ = [
     "AccessKey",
+    "AccountEvent",
+    "AccountEventKind",
     "BookedVisit",
+    "BrowserSession",
     "Complication",
     "Contact",
     "Correction",
@@ -44,6 +56,7 @@ __all__ = [
     "Draft",
     "EndOfFollowUp",
     "Entry",
+    "Erasure",
     "GivenUpReview",
     "GradePeriod",
     "Identity",
@@ -55,21 +68,26 @@ __all__ = [
     "Intake",
     "IntakeMemory",
     "IntakeRow",
+    "Invitation",
     "Kept",
     "Knee",
     "KnockCount",
     "LotLookUp",
     "Membership",
     "Message",
+    "Opening",
+    "OpeningKind",
     "Patient",
     "PatientLink",
     "PatientReport",
     "PlannedTimePoint",
+    "RecoveryCode",
     "Rehabilitation",
     "Reoperation",
     "ReoperationOnTear",
     "Repair",
     "ScoreResponse",
+    "SecondFactor",
     "SecondLook",
     "SecondLookFinding",
     "SoftAnswer",

@@ -26,6 +26,8 @@ class CrossRule:
     message: str
     verbs: tuple[str, ...] = ON_WRITE
     of_standing_rows: bool = True
+    # Asked when the transaction ends, which only PostgreSQL can.
+    at_commit: bool = False
 
     @property
     def condition(self) -> str:

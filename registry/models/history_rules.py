@@ -1,7 +1,10 @@
 # ruff: noqa: S608 - every name in this SQL is a table or column of the models
 """What the database itself holds of keeping: nothing deleted, no change without its correction.
 
-Nor does a part stand whose whole is withdrawn.
+Nor does a part stand whose whole is withdrawn. One thing goes past the first two: an erasure that a patient
+asked for, while its row says that it is in hand. Nobody but the transaction that erases ever sees a row that
+says so, since it takes that back before it ends: PostgreSQL refuses to commit one. SQLite has no rule for the
+end of a transaction; there registry.rights.erasing alone sees to it, and no other writes meanwhile.
 """
 
 from collections.abc import Iterator
@@ -10,8 +13,13 @@ from django.apps import apps
 
 from registry.models.cross_rules import ON_UPDATE, CrossRule
 from registry.models.keeping import Correction, Kept
+from registry.models.rights import Erasure
 
 BEFORE_SIGNING = "Before signing"
+
+
+_ERASURE = Erasure._meta.db_table
+_NOT_ERASING = f"NOT EXISTS (SELECT 1 FROM {_ERASURE} x WHERE x.in_hand)"
 
 
 def kept_models() -> list[type[Kept]]:
@@ -20,9 +28,10 @@ def kept_models() -> list[type[Kept]]:
 
 def history_rules() -> list[CrossRule]:
     """The rules of every table of the record, derived from its model."""
-    return [
-        rule for model in kept_models() for rule in (*_of_row(model), *_of_parts(model))
-    ] + _of_corrections()
+    return [rule for model in kept_models() for rule in (*_of_row(model), *_of_parts(model))] + [
+        *_of_corrections(),
+        *_of_erasures(),
+    ]
 
 
 def _of_row(model: type[Kept]) -> Iterator[CrossRule]:
@@ -34,7 +43,7 @@ def _of_row(model: type[Kept]) -> Iterator[CrossRule]:
     yield CrossRule(
         f"{table}_keeps_history",
         table,
-        f"NEW.version <> OLD.version + 1 OR NOT EXISTS ({said})",
+        f"(NEW.version <> OLD.version + 1 OR NOT EXISTS ({said})) AND {_NOT_ERASING}",
         "a change needs its correction: who, when, what and why",
         ON_UPDATE,
         of_standing_rows=False,
@@ -74,7 +83,7 @@ def _of_corrections() -> list[CrossRule]:
         CrossRule(
             f"{table}_stays_as_written",
             table,
-            "NEW.id = NEW.id",
+            _NOT_ERASING,
             "what was corrected stays as it was written",
             ON_UPDATE,
             of_standing_rows=False,
@@ -91,11 +100,53 @@ def _of_corrections() -> list[CrossRule]:
     ]
 
 
+def _of_erasures() -> list[CrossRule]:
+    """What was erased stays noted: of its row nothing changes but that it is done with."""
+    kept = (
+        "id",
+        "uuid",
+        "unit_id",
+        "patient_uuid",
+        "asked_on",
+        "erased_at",
+        "by_id",
+        "reason",
+        "keeps_outcome",
+    )
+    changed = " OR ".join(f"NEW.{column} <> OLD.{column}" for column in kept)
+    return [
+        CrossRule(
+            f"{_ERASURE}_stays_as_written",
+            _ERASURE,
+            f"NOT OLD.in_hand OR {changed}",
+            "an erasure stays as it was written",
+            ON_UPDATE,
+            of_standing_rows=False,
+        ),
+        CrossRule(
+            f"{_ERASURE}_is_never_deleted",
+            _ERASURE,
+            "1 = 1",
+            "an erasure stays as it was written",
+            ("DELETE",),
+            of_standing_rows=False,
+        ),
+        CrossRule(
+            f"{_ERASURE}_ends_with_its_transaction",
+            _ERASURE,
+            f"EXISTS (SELECT 1 FROM {_ERASURE} x WHERE x.id = NEW.id AND x.in_hand)",
+            "an erasure that is in hand ends before its transaction does",
+            of_standing_rows=False,
+            at_commit=True,
+        ),
+    ]
+
+
 def _never_deleted(table: str) -> CrossRule:
     return CrossRule(
         f"{table}_is_never_deleted",
         table,
-        "1 = 1",
+        _NOT_ERASING,
         "nothing of the record is deleted: withdraw it with a reason",
         ("DELETE",),
         of_standing_rows=False,

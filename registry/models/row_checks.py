@@ -175,7 +175,12 @@ def _or(parts: Sequence[Truth]) -> Truth:
 
 
 def _odd(parts: Sequence[Truth]) -> Truth:
-    """Django's way to say it where the database has none: one at least, and an odd number, are true."""
+    """Django's way to say it where the database has none: one at least, and an odd number, are true.
+
+    Of a single part that is unknown, what comes out depends on where it stands: that is left to the database.
+    """
+    if len(parts) == 1:
+        raise NotJudged
     return _and([_or(parts), sum(part is True for part in parts) % 2 == 1])
 
 

@@ -18,13 +18,15 @@ PREFIX = "rimward_"
 TABLES = ("registry_", "outcomes_")
 # The trigger and function that count writes.
 COUNTING = "registry_counts_writes"
+# A rule sees the whole record, whoever writes, and no table that the writer made up for the occasion.
+AS_OWNER = "SECURITY DEFINER SET search_path = public, pg_temp"
 
 
 def install(using: str, **_: Any) -> None:
     """Put every rule of the record into a database whose tables are today's, replacing what stood there."""
     put(using, "registry", (*CROSS_RULES, *history_rules()))
     connection = connections[using]
-    if _is_of_today(connection, "registry"):
+    if is_of_today(connection, "registry"):
         with connection.cursor() as cursor:
             for statement in _counting(connection.vendor):
                 cursor.execute(statement)
@@ -33,7 +35,7 @@ def install(using: str, **_: Any) -> None:
 def put(using: str, app: str, rules: Iterable[CrossRule]) -> None:
     """Put rules of one app into a database that has every table of it as of today."""
     connection = connections[using]
-    if not _is_of_today(connection, app):
+    if not is_of_today(connection, app):
         return
     statements = _on_postgresql if connection.vendor == "postgresql" else _on_sqlite
     with connection.cursor() as cursor:
@@ -60,21 +62,25 @@ def remove(using: str, **_: Any) -> None:
             cursor.execute(f'DROP TRIGGER "{name}"' + (f" ON {table}" if table else ""))
 
 
-def _is_of_today(connection: Any, app: str) -> bool:
+def is_of_today(connection: Any, app: str) -> bool:
     """Whether every migration of an app is applied, and none is being undone."""
     loader = MigrationLoader(connection)
     return set(loader.graph.leaf_nodes(app)) <= set(loader.applied_migrations)
 
 
+def names_on_sqlite(rule: CrossRule) -> dict[str, str]:
+    """The triggers of a rule on SQLite, each with its verb."""
+    verbs = () if rule.at_commit else (verb for verb in rule.verbs if verb != TRUNCATE)
+    return {f"{PREFIX}{rule.name}_{verb.lower()}": verb for verb in verbs}
+
+
 def _on_sqlite(rule: CrossRule) -> list[str]:
-    name = PREFIX + rule.name
     return [
         statement
-        for verb in rule.verbs
-        if verb != TRUNCATE
+        for name, verb in names_on_sqlite(rule).items()
         for statement in (
-            f'DROP TRIGGER IF EXISTS "{name}_{verb.lower()}"',
-            f'CREATE TRIGGER "{name}_{verb.lower()}" AFTER {verb} ON {rule.table} FOR EACH ROW '
+            f'DROP TRIGGER IF EXISTS "{name}"',
+            f'CREATE TRIGGER "{name}" AFTER {verb} ON {rule.table} FOR EACH ROW '
             f"WHEN {rule.condition} BEGIN SELECT RAISE(ABORT, '{_quoted(rule.message)}'); END",
         )
     ]
@@ -83,16 +89,17 @@ def _on_sqlite(rule: CrossRule) -> list[str]:
 def _on_postgresql(rule: CrossRule) -> list[str]:
     # PostgreSQL cuts names at 63 bytes, so a rule's name is its trigger's name without the prefix.
     function = (
-        f"CREATE OR REPLACE FUNCTION {rule.name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+        f"CREATE OR REPLACE FUNCTION {rule.name}() RETURNS trigger LANGUAGE plpgsql {AS_OWNER} AS $$ BEGIN "
         f"IF {rule.condition} THEN RAISE EXCEPTION '{_quoted(rule.message)}' "
         f"USING ERRCODE = 'check_violation', CONSTRAINT = '{rule.name}'; END IF; RETURN NULL; END $$"
     )
     each = "STATEMENT" if TRUNCATE in rule.verbs else "ROW"
+    constraint, when = ("CONSTRAINT ", "DEFERRABLE INITIALLY DEFERRED ") if rule.at_commit else ("", "")
     return [
         function,
         f"DROP TRIGGER IF EXISTS {rule.name} ON {rule.table}",
-        f"CREATE TRIGGER {rule.name} AFTER {' OR '.join(rule.verbs)} ON {rule.table} "
-        f"FOR EACH {each} EXECUTE FUNCTION {rule.name}()",
+        f"CREATE {constraint}TRIGGER {rule.name} AFTER {' OR '.join(rule.verbs)} ON {rule.table} "
+        f"{when}FOR EACH {each} EXECUTE FUNCTION {rule.name}()",
     ]
 
 
@@ -105,8 +112,8 @@ def _counting(vendor: str) -> Iterator[str]:
     )
     if vendor == "postgresql":
         yield (
-            f"CREATE OR REPLACE FUNCTION {COUNTING}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
-            f"{upsert.format(writer='pg_backend_pid()')} RETURN NULL; END $$"
+            f"CREATE OR REPLACE FUNCTION {COUNTING}() RETURNS trigger LANGUAGE plpgsql {AS_OWNER} AS $$ "
+            f"BEGIN {upsert.format(writer='pg_backend_pid()')} RETURN NULL; END $$"
         )
     for model in kept_models():
         table = model._meta.db_table

@@ -9,12 +9,12 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from registry.api.keys import LONGEST_DAYS, make, scopes_open_to, take_back
 from registry.models import AccessKey, User
 from registry.pages.forms.base import Spoken, problems_of
+from registry.signing_in.confirming import confirm_first
 from registry.vocabulary import Scope
 
 USUAL_DAYS = 90
@@ -55,7 +55,7 @@ class AccessKeyForm(Spoken, forms.Form):
             return None
 
 
-@cache_control(no_store=True)
+@confirm_first
 def access_keys(request: HttpRequest) -> HttpResponse:
     """The person's own keys and a form for another; a new key is shown in this one answer."""
     person = _person(request)
@@ -72,7 +72,6 @@ def access_keys(request: HttpRequest) -> HttpResponse:
     return render(request, "registry/access_keys.html", context, status=422 if refused else 200)
 
 
-@cache_control(no_store=True)
 @require_POST
 def take_back_access_key(request: HttpRequest, key: UUID) -> HttpResponse:
     """Back to the list; from now on the key opens nothing."""

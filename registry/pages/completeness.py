@@ -1,6 +1,5 @@
 """Completeness: of how many operations all is on record that should be, by unit, surgeon and requirement."""
 
-import csv
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -13,11 +12,11 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.text import capfirst
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, require, results_shown
 from registry.completeness import COUNTED, REQUIREMENTS, Share, complete_by_quarter, shares
 from registry.models import IndexProcedure, Surgeon, Unit
+from registry.pages.csv_file import csv_file
 from registry.pages.tables import Table, at_least
 from registry.rules.quarter import Quarter, up_to
 
@@ -106,7 +105,6 @@ def _plain(share: Share, smallest: int) -> tuple[object, ...]:
 # --- pages ------------------------------------------------------------------------------------
 
 
-@cache_control(no_store=True)
 def completeness(request: HttpRequest) -> HttpResponse:
     """Three breakdowns of the operations of eight quarters."""
     units = require(request.user, Action.SEE_RECORD)
@@ -122,7 +120,6 @@ def completeness(request: HttpRequest) -> HttpResponse:
     return render(request, "registry/completeness.html", context, status=200 if known else 400)
 
 
-@cache_control(no_store=True)
 def completeness_csv(request: HttpRequest, breakdown: str) -> HttpResponse:
     """One breakdown, one line for each share."""
     units = require(request.user, Action.SEE_RECORD)
@@ -130,12 +127,7 @@ def completeness_csv(request: HttpRequest, breakdown: str) -> HttpResponse:
     if breakdown not in BREAKDOWNS or not asked.is_valid():
         raise Http404
     found = BREAKDOWNS[breakdown](request, asked, units)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="completeness-by-{breakdown}.csv"'
-    writer = csv.writer(response)
-    writer.writerow((found.code, *CSV_COLUMNS))
-    writer.writerows(found.csv_rows())
-    return response
+    return csv_file(f"completeness-by-{breakdown}", (found.code, *CSV_COLUMNS), found.csv_rows())
 
 
 # --- breakdowns -------------------------------------------------------------------------------

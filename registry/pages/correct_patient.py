@@ -5,19 +5,19 @@ from operator import or_
 from typing import Any, ClassVar
 from uuid import UUID
 
-from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry import recording
 from registry.access import Action, knee_for
+from registry.holding import hold
 from registry.models import Knee, Patient, User
 from registry.pages.correcting import answer, is_done
 from registry.pages.drafts import draft_bar, keeps_drafts
 from registry.pages.forms.base import Groups, RecordForm, Spoken, fields_of
 from registry.pages.forms.saving import Entry
 from registry.recording import Act, ChangedMeanwhile
+from registry.retrying import retried_with
 
 PERSON: Groups = {
     "Patient": ("sex", "born_on", "born_on_is_exact"),
@@ -73,19 +73,22 @@ class PatientCorrection:
         side: list[Entry] = [(self.side, self.side.instance)] if self.side else []
         return [(self.person, self.person.instance), *side]
 
-    @transaction.atomic
     def correct(self, act: Act, seen: int) -> None:
         # Patient and knee are entries each; `seen` is a mark in the one sequence of all corrections, and
         # what somebody else changed of either is told at once.
         rows = [row for row in (self.person.instance, self.side and self.side.instance) if row]
-        later = reduce(or_, (recording.corrections_of(row) for row in rows)).filter(pk__gt=seen)
-        if theirs := list(later.select_related("made_by")):
-            raise ChangedMeanwhile(theirs)
-        for row in rows:
-            recording.correct(row, act=act, seen=seen)
+
+        def work() -> None:
+            hold(rows, "changing")
+            later = reduce(or_, (recording.corrections_of(row) for row in rows)).filter(pk__gt=seen)
+            if theirs := list(later.select_related("made_by")):
+                raise ChangedMeanwhile(theirs)
+            for row in rows:
+                recording.correct(row, act=act, seen=seen)
+
+        retried_with(rows, work)
 
 
-@cache_control(no_store=True)
 @keeps_drafts
 def correct_patient(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The page as it is on record, what is to be mended, or back to the Knee story."""

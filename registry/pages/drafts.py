@@ -22,7 +22,6 @@ from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBadReque
 from django.shortcuts import redirect, render
 from django.urls import Resolver404, resolve
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
@@ -104,7 +103,6 @@ def keeps_drafts(view: View) -> View:
 
 
 @sensitive_post_parameters()
-@cache_control(no_store=True)
 @login_not_required
 @require_POST
 def draft(request: HttpRequest) -> HttpResponse:

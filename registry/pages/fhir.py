@@ -3,7 +3,6 @@
 from uuid import UUID
 
 from django.http import HttpRequest, HttpResponse, JsonResponse
-from django.views.decorators.cache import cache_control
 
 from registry.access import knee_for, knees_for
 from registry.fhir.bundle import bundle
@@ -11,7 +10,6 @@ from registry.fhir.bundle import bundle
 MEDIA_TYPE = "application/fhir+json; fhirVersion=5.0"
 
 
-@cache_control(no_store=True)
 def fhir(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The Bundle of the patient whose knee this is, as a file; of another knee only if it may be seen too."""
     patient = knee_for(request.user, knee).patient

@@ -4,7 +4,6 @@ from django import forms
 from django.db.models import Max, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
@@ -21,7 +20,6 @@ class HospitalNumberForm(Spoken, forms.Form):
 
 
 @sensitive_post_parameters("hospital_number")
-@cache_control(no_store=True)
 @require_POST
 def find_patient(request: HttpRequest) -> HttpResponse:
     """On to the only knee found, else all of them, or words that there is none."""

@@ -17,7 +17,6 @@ from django.db import IntegrityError
 from django.db.models import Max, Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for, knees_for, units_for
 from registry.models import (
@@ -71,7 +70,6 @@ class ToldAct:
         return cls(first.act, first.who, first.at, first.reason, changes, undoing)
 
 
-@cache_control(no_store=True)
 def history(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The acts of one page, or on to what was reinstated."""
     found = knee_for(request.user, knee)

@@ -14,7 +14,6 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
@@ -25,6 +24,7 @@ from registry.pages.corrections import ReasonForm, told, with_theirs
 from registry.pages.forms.base import RecordForm, Spoken, problems_of
 from registry.pages.forms.saving import attempt
 from registry.recording import ChangedMeanwhile, correct, record
+from registry.signing_in.confirming import confirm_first
 
 # How long one opening lasts for a correction.
 OPEN_FOR = timedelta(hours=1)
@@ -136,7 +136,7 @@ class Opened:
 
 
 @sensitive_post_parameters()
-@cache_control(no_store=True)
+@confirm_first
 def identity(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The question why; after its answer, who the patient is."""
     found = knee_for(request.user, knee, Action.SEE_IDENTITY)
@@ -150,8 +150,8 @@ def identity(request: HttpRequest, knee: UUID) -> HttpResponse:
 
 
 @sensitive_post_parameters()
-@cache_control(no_store=True)
 @require_POST
+@confirm_first
 def correct_identity(request: HttpRequest, knee: UUID) -> HttpResponse:
     """What is to be mended, or back to the closed page. Only who opened the identity corrects it."""
     found = knee_for(request.user, knee, Action.SEE_IDENTITY)
@@ -185,8 +185,10 @@ def _person(request: HttpRequest) -> User:
 
 
 def _has_opened(person: User, patient: Patient) -> bool:
-    since = timezone.now() - OPEN_FOR
-    return IdentityView.objects.filter(user=person, patient=patient, viewed_at__gte=since).exists()
+    now = timezone.now()
+    # Nothing said at a time still to come: with the clock set back it would open for as long as that.
+    lately = (now - OPEN_FOR, now)
+    return IdentityView.objects.filter(user=person, patient=patient, viewed_at__range=lately).exists()
 
 
 def _opened(request: HttpRequest, knee: Knee, page: Opened) -> HttpResponse:

@@ -17,7 +17,6 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.formats import date_format
-from django.views.decorators.cache import cache_control
 
 from registry import sealing
 from registry.access import Action, Person, knee_for, knees_for, require
@@ -91,7 +90,6 @@ class Step:
     twice: bool = False
 
 
-@cache_control(no_store=True)
 def find_sheet(request: HttpRequest) -> HttpResponse:
     """From the code on a sheet to the page where it is keyed in."""
     require(request.user, Action.RECORD_FOLLOW_UP)
@@ -107,7 +105,6 @@ def find_sheet(request: HttpRequest) -> HttpResponse:
     return render(request, "registry/find_sheet.html", context, status=422 if problems else 200)
 
 
-@cache_control(no_store=True)
 def keyed_entry(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The empty page, the second pass, the differences, or on to the next sheet."""
     found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)

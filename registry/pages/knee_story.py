@@ -5,7 +5,6 @@ from uuid import UUID
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for, knees_for
 from registry.models import Knee
@@ -18,7 +17,6 @@ from registry.pages.story.moment import Link
 from registry.pages.story.to_complete import to_complete
 
 
-@cache_control(no_store=True)
 def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The time line with its maps, what is missing, and what may be recorded next."""
     found = knee_for(request.user, knee)
@@ -41,10 +39,11 @@ def knee_story(request: HttpRequest, knee: UUID) -> HttpResponse:
 def _about(request: HttpRequest, knee: Knee, reader: Reader) -> list[Link]:
     """Pages about this knee that are no entries of it."""
     identity = Link("Identity", reverse("identity", args=[knee.uuid]))
+    file = Link("Patient's file", reverse("patient_file", args=[knee.uuid]))
     correct = Link("Correct patient or side", reverse("correct_patient", args=[knee.uuid]))
     may_identify = knees_for(request.user, Action.SEE_IDENTITY).filter(pk=knee.pk).exists()
     return [
-        *([identity] if may_identify else []),
+        *([identity, file] if may_identify else []),
         Link("History", reverse("history", args=[knee.uuid])),
         *([correct] if reader.may_record else []),
         Link("As FHIR", reverse("knee_fhir", args=[knee.uuid])),

@@ -1,6 +1,5 @@
 """Lot look-up, for a recall: every knee that holds an implant of a lot or device. Each look-up is logged."""
 
-import csv
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -9,13 +8,13 @@ from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from registry.access import Action, require
 from registry.gs1 import UnreadableLabel, normal_identifier, read
 from registry.models import Implant, LotLookUp, Membership, Unit, User
 from registry.models.labels import label_text
+from registry.pages.csv_file import csv_file
 from registry.pages.forms.base import Spoken
 from registry.recording import record
 
@@ -33,8 +32,6 @@ CSV_COLUMNS = (
     "expires_on",
     "count",
 )
-# What makes a spreadsheet take a text for a formula (OWASP, CSV injection).
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 class LotForm(Spoken, forms.Form):
@@ -136,7 +133,6 @@ class Sought:
         return [Sought(self.lot, "", self.reason)] if self.device_identifier and others.exists() else []
 
 
-@cache_control(no_store=True)
 def lots(request: HttpRequest) -> HttpResponse:
     """The question; after it, which knees hold such an implant."""
     units = require(request.user, Action.LOOK_UP_LOTS)
@@ -147,7 +143,6 @@ def lots(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-@cache_control(no_store=True)
 def lots_csv(request: HttpRequest) -> HttpResponse:
     """The same as a file without identities: who is to be contacted is opened knee by knee, and logged."""
     units = require(request.user, Action.LOOK_UP_LOTS)
@@ -157,12 +152,7 @@ def lots_csv(request: HttpRequest) -> HttpResponse:
     sought = Sought.of(form)
     implants = sought.implants(units)
     _log(request, sought, implants, as_file=True)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="lot-look-up.csv"'
-    writer = csv.writer(response)
-    writer.writerow(CSV_COLUMNS)
-    writer.writerows([_guarded(cell) for cell in _cells(implant)] for implant in implants)
-    return response
+    return csv_file("lot-look-up", CSV_COLUMNS, map(_cells, implants))
 
 
 def _asked(request: HttpRequest, units: QuerySet[Unit], form: LotForm) -> HttpResponse:
@@ -221,11 +211,6 @@ def _cells(implant: Implant) -> tuple[Any, ...]:
         implant.expires_on,
         implant.count,
     )
-
-
-def _guarded(cell: Any) -> Any:
-    """A text that no spreadsheet takes for a formula: common practice puts an apostrophe before it."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) else cell
 
 
 def _identifier(typed: str) -> str:

@@ -9,7 +9,6 @@ from django.contrib import messages
 from django.db.models import Max
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for
 from registry.models import Knee
@@ -76,7 +75,6 @@ class Sheet:
         return str(Language(self.language).label)
 
 
-@cache_control(no_store=True)
 def record_score(request: HttpRequest, knee: UUID) -> HttpResponse:
     """Every form that can be answered for a knee, those asked now first."""
     found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)
@@ -92,7 +90,6 @@ def record_score(request: HttpRequest, knee: UUID) -> HttpResponse:
     return render(request, "registry/score_forms.html", {"knee": found, "forms": forms})
 
 
-@cache_control(no_store=True)
 def paper_form(request: HttpRequest, knee: UUID) -> HttpResponse:
     """One form on paper; which one is chosen on the page, above the sheet, and not printed."""
     found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)

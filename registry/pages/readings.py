@@ -16,7 +16,6 @@ from django.core.paginator import Paginator
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from registry.access import Action, require
@@ -106,7 +105,6 @@ class ReadingForm(RecordForm):
         return all(self.cleaned_data.get(name) == getattr(reading, name) for name in TearReading.READ)
 
 
-@cache_control(no_store=True)
 def readings(request: HttpRequest) -> HttpResponse:
     """The tears still to read, newest operation first, or those read, latest reading first."""
     units = require(request.user, Action.READ_TEARS)
@@ -128,7 +126,6 @@ def readings(request: HttpRequest) -> HttpResponse:
     return render(request, "registry/readings.html", context)
 
 
-@cache_control(no_store=True)
 def read_tear(request: HttpRequest, tear: UUID) -> HttpResponse:
     """The form, with what is to be mended, or on to the next tear; of a tear read before, one's reading."""
     units = require(request.user, Action.READ_TEARS)
@@ -148,7 +145,6 @@ def read_tear(request: HttpRequest, tear: UUID) -> HttpResponse:
 
 
 @require_POST
-@cache_control(no_store=True)
 def withdraw_reading(request: HttpRequest, tear: UUID) -> HttpResponse:
     """Take back one's own reading of a tear, with the reason."""
     units = require(request.user, Action.READ_TEARS)

@@ -8,7 +8,6 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.dateparse import parse_date
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for
 from registry.models import Entry, Knee, Patient, Reoperation, SecondLook, SecondLookFinding, User
@@ -32,7 +31,6 @@ WITHDRAWN_MEANWHILE = (
 )
 
 
-@cache_control(no_store=True)
 @keeps_drafts
 def record_event(request: HttpRequest, knee: UUID, kind: str) -> HttpResponse:
     """The empty page, the page with what is to be mended, or back to the Knee story."""
@@ -56,7 +54,6 @@ def record_event(request: HttpRequest, knee: UUID, kind: str) -> HttpResponse:
     return _show(request, page, status=422)
 
 
-@cache_control(no_store=True)
 @keeps_drafts
 def correct_event(request: HttpRequest, knee: UUID, kind: str, event: UUID) -> HttpResponse:
     """An event on record as a form; every change of it gives its reason."""
@@ -72,7 +69,6 @@ def correct_event(request: HttpRequest, knee: UUID, kind: str, event: UUID) -> H
     return _correct(request, user, found, chosen, recorded)
 
 
-@cache_control(no_store=True)
 def look_class(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The class of one tear seen again, from the shares typed so far; for the page to load in place."""
     found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)

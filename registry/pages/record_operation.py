@@ -4,10 +4,8 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
-from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
@@ -36,6 +34,7 @@ from registry.pages.operation_page import (
 from registry.pages.sign import may_sign
 from registry.pages.staged import is_staged, second_look_offer
 from registry.recording import ChangedMeanwhile, sign
+from registry.retrying import retried_with
 from registry.vocabulary import LigamentState
 
 SIGN = "sign"
@@ -54,7 +53,6 @@ NOT_YOURS_TO_SIGN = (
 
 
 @sensitive_post_parameters()
-@cache_control(no_store=True)
 @keeps_drafts
 def record_operation(request: HttpRequest, knee: UUID | None = None) -> HttpResponse:
     """The empty page, the page with what is to be mended or answered, or on to the Knee story.
@@ -81,7 +79,6 @@ def record_operation(request: HttpRequest, knee: UUID | None = None) -> HttpResp
 
 
 @sensitive_post_parameters()
-@cache_control(no_store=True)
 @keeps_drafts
 def correct_operation(request: HttpRequest, knee: UUID, operation: UUID) -> HttpResponse:
     """The page filled from the record, what is to be mended or was changed meanwhile, or on to the story."""
@@ -100,7 +97,6 @@ def correct_operation(request: HttpRequest, knee: UUID, operation: UUID) -> Http
     return answered(request, page)
 
 
-@cache_control(no_store=True)
 @require_POST
 def operation_facts(request: HttpRequest) -> HttpResponse:
     """What follows from the page as it is typed, and what is proposed; nothing is checked or saved."""
@@ -121,13 +117,16 @@ def _is_sound(request: HttpRequest, entry: OperationEntry) -> bool:
     return entry.answers.is_valid() and sound and entry.answers.is_settled
 
 
-@transaction.atomic
 def _record(request: HttpRequest, entry: OperationEntry) -> bool:
     person = _person(request)
-    saved = save(entry.entries(), by=person)
-    if saved and SIGN in request.POST:
-        sign(entry.procedure.instance, person)
-    return saved
+
+    def work() -> bool:
+        saved = save(entry.entries(), by=person)
+        if saved and SIGN in request.POST:
+            sign(entry.procedure.instance, person)
+        return saved
+
+    return retried_with([row for _, row in entry.entries()], work)
 
 
 def _sent_again(request: HttpRequest, setting: Setting, before: IndexProcedure) -> HttpResponse:
@@ -171,13 +170,17 @@ def _corrected(request: HttpRequest, setting: Setting, procedure: IndexProcedure
     return answered(request, not_recorded(setting, entry, reason))
 
 
-@transaction.atomic
 def _correct(request: HttpRequest, entry: OperationEntry, reason: ReasonForm) -> bool:
     person = _person(request)
-    saved = save_correction(entry, reason.act(person), reason.mark)
-    if saved and SIGN in request.POST:
-        sign(entry.procedure.instance, person)
-    return saved
+    written = [entry.procedure.instance, *entry.recorded.rows.values(), *(row for _, row in entry.parts())]
+
+    def work() -> bool:
+        saved = save_correction(entry, reason.act(person), reason.mark)
+        if saved and SIGN in request.POST:
+            sign(entry.procedure.instance, person)
+        return saved
+
+    return retried_with(written, work)
 
 
 def _changed_meanwhile(

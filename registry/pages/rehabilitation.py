@@ -6,7 +6,6 @@ from uuid import UUID
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry import recording
 from registry.access import Action, knee_for, units_for
@@ -79,7 +78,6 @@ class BothCourses:
         recording.correct(*(form.instance for form in self.changed), act=act, seen=seen)
 
 
-@cache_control(no_store=True)
 @keeps_drafts
 def rehabilitation(request: HttpRequest, knee: UUID, operation: UUID) -> HttpResponse:
     """Both courses as they are on record, what is to be mended, or back to the Knee story."""

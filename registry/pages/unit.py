@@ -10,7 +10,6 @@ from django.contrib import messages
 from django.db.models import Prefetch, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, require, unit_for
 from registry.models import Correction, GradePeriod, Kept, PlannedTimePoint, Surgeon, Unit, User
@@ -26,7 +25,6 @@ from registry.vocabulary import TimePoint
 CHANGES = 20
 
 
-@cache_control(no_store=True)
 def units(request: HttpRequest) -> HttpResponse:
     """On to the only unit that one manages, else all of them."""
     managed = list(require(request.user, Action.MANAGE_UNIT))
@@ -35,7 +33,6 @@ def units(request: HttpRequest) -> HttpResponse:
     return render(request, "registry/units.html", {"units": managed})
 
 
-@cache_control(no_store=True)
 def unit(request: HttpRequest, unit: str) -> HttpResponse:
     """Everything of one unit."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)
@@ -53,7 +50,6 @@ def unit(request: HttpRequest, unit: str) -> HttpResponse:
     return render(request, "registry/unit.html", context)
 
 
-@cache_control(no_store=True)
 def unit_settings(request: HttpRequest, unit: str) -> HttpResponse:
     """The settings as a form, with the reason for a change."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)

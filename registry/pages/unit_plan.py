@@ -4,11 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
-from django.db import transaction
 from django.db.models import Max, QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, unit_for
 from registry.models import Correction, PlannedTimePoint, Unit, User
@@ -18,6 +16,7 @@ from registry.pages.forms.saving import attempt
 from registry.pages.forms.unit import ReviewForm, names_of, refuse_overlaps, review_forms
 from registry.pages.unit import person_of, tell
 from registry.recording import Act, ChangedMeanwhile, correct, withdraw
+from registry.retrying import retried
 from registry.rules.schedule import DEFAULT_PLAN, PlannedReview
 from registry.vocabulary import TimePoint
 
@@ -26,7 +25,6 @@ NOT_PLANNED = "Not planned"
 DEFAULT_BUTTON = "default"
 
 
-@cache_control(no_store=True)
 def unit_plan(request: HttpRequest, unit: str) -> HttpResponse:
     """The plan as a form, with what is to be mended, or back to the unit."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)
@@ -86,9 +84,9 @@ class PlanPage:
 
     def save(self, by: User) -> bool:
         """Make the plan on record the one wanted; False when refused, with the reason on the form."""
-        return attempt(lambda: self._write(self.reason.act(by)), [(self.reason, self.unit)])
+        act = self.reason.act(by)
+        return attempt(lambda: retried(lambda: self._write(act)), [(self.reason, self.unit)])
 
-    @transaction.atomic
     def _write(self, act: Act) -> None:
         self._refuse_if_changed()
         standing = {row.time_point: row for row in PlannedTimePoint.objects.filter(unit=self.unit)}

@@ -7,7 +7,6 @@ from django.contrib import messages
 from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, unit_for, units_for
 from registry.models import GradePeriod, Surgeon, Unit, User
@@ -23,7 +22,6 @@ ENTERED = "Entered on the Unit page"
 ALSO_ELSEWHERE = "This surgeon also works in a unit that you do not manage: the account is not changed here."
 
 
-@cache_control(no_store=True)
 def add_surgeon(request: HttpRequest, unit: str) -> HttpResponse:
     """A surgeon not on record yet."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)
@@ -34,7 +32,6 @@ def add_surgeon(request: HttpRequest, unit: str) -> HttpResponse:
     return _form_page(request, found, form, heading="Add a surgeon", button="Add the surgeon")
 
 
-@cache_control(no_store=True)
 def unit_surgeon(request: HttpRequest, unit: str, surgeon: str) -> HttpResponse:
     """One surgeon: a form with the reason for a change, and the grades over time."""
     found, known = _surgeon_of(request, unit, surgeon)
@@ -53,7 +50,6 @@ def unit_surgeon(request: HttpRequest, unit: str, surgeon: str) -> HttpResponse:
     return answered(request, found, known, build, f"{known}, surgeon {known.code}", done, **context)
 
 
-@cache_control(no_store=True)
 def add_grade(request: HttpRequest, unit: str, surgeon: str) -> HttpResponse:
     """A grade and the day since when it is held."""
     found, known = _surgeon_of(request, unit, surgeon)
@@ -66,7 +62,6 @@ def add_grade(request: HttpRequest, unit: str, surgeon: str) -> HttpResponse:
     return _form_page(request, found, form, **context)
 
 
-@cache_control(no_store=True)
 def withdraw_grade(request: HttpRequest, unit: str, surgeon: str, grade: int) -> HttpResponse:
     """Take back a grade that was entered wrongly, with the reason."""
     found, known = _surgeon_of(request, unit, surgeon)

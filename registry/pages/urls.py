@@ -3,7 +3,9 @@
 from django.urls import path
 
 from registry.pages.access_keys import access_keys, take_back_access_key
+from registry.pages.account.page import account, change_password, end_other_sessions, end_session
 from registry.pages.completeness import completeness, completeness_csv
+from registry.pages.confirm import confirm
 from registry.pages.correct_patient import correct_patient
 from registry.pages.drafts import draft
 from registry.pages.due import drifting, due
@@ -26,16 +28,28 @@ from registry.pages.intake.intake_page import (
 )
 from registry.pages.intake.listing import intakes, new_intake
 from registry.pages.intake.values import intake_values
+from registry.pages.invited import invited
 from registry.pages.keyed_entry import find_sheet, keyed_entry
 from registry.pages.knee_story import knee_story
 from registry.pages.lots import lots, lots_csv
 from registry.pages.paper_form import paper_form, record_score
 from registry.pages.patient_link import patient_link
+from registry.pages.people.page import invite, people, take_back_invitation
+from registry.pages.people.person import close_account, open_account, person, way_back
 from registry.pages.readings import read_tear, readings, withdraw_reading
 from registry.pages.record_event import correct_event, look_class, record_event
 from registry.pages.record_operation import correct_operation, operation_facts, record_operation
 from registry.pages.rehabilitation import rehabilitation
-from registry.pages.session import sign_in, sign_out
+from registry.pages.rights.erasing import erase_patient
+from registry.pages.rights.patient_file import patient_file
+from registry.pages.rights.who_looked import who_looked, who_looked_csv
+from registry.pages.second_factor import (
+    new_recovery_codes,
+    second_factor_page,
+    set_up_second_factor,
+    take_off_second_factor,
+)
+from registry.pages.session import sign_in, sign_in_code, sign_out
 from registry.pages.sign import sign_operation
 from registry.pages.today import today
 from registry.pages.unit import unit, unit_settings, units
@@ -46,6 +60,11 @@ from registry.pages.withdraw import withdraw_entry
 
 urlpatterns = [
     path("", today, name="today"),
+    path("account/", account, name="account"),
+    path("account/password/", change_password, name="change_password"),
+    path("account/sessions/end-others/", end_other_sessions, name="end_other_sessions"),
+    path("account/sessions/<uuid:session>/end/", end_session, name="end_session"),
+    path("invited/<str:token>/", invited, name="invited"),
     path("access-keys/", access_keys, name="access_keys"),
     path("access-keys/<uuid:key>/take-back/", take_back_access_key, name="take_back_access_key"),
     path("completeness/", completeness, name="completeness"),
@@ -55,6 +74,12 @@ urlpatterns = [
     path("help/guides/<slug:code>/", guide, name="guide"),
     path("find/", find_patient, name="find_patient"),
     path("sign-in/", sign_in, name="sign_in"),
+    path("sign-in/code/", sign_in_code, name="sign_in_code"),
+    path("confirm/", confirm, name="confirm"),
+    path("account/second-factor/", second_factor_page, name="second_factor"),
+    path("account/second-factor/set-up/", set_up_second_factor, name="set_up_second_factor"),
+    path("account/second-factor/recovery-codes/", new_recovery_codes, name="new_recovery_codes"),
+    path("account/second-factor/take-off/", take_off_second_factor, name="take_off_second_factor"),
     path("sign-out/", sign_out, name="sign_out"),
     path("knees/<uuid:knee>/", knee_story, name="knee_story"),
     path("knees/<uuid:knee>/fhir/", fhir, name="knee_fhir"),
@@ -66,6 +91,21 @@ urlpatterns = [
     path("units/<slug:unit>/", unit, name="unit"),
     path("units/<slug:unit>/settings/", unit_settings, name="unit_settings"),
     path("units/<slug:unit>/plan/", unit_plan, name="unit_plan"),
+    path("units/<slug:unit>/who-looked/", who_looked, name="who_looked"),
+    path("units/<slug:unit>/who-looked/csv/", who_looked_csv, name="who_looked_csv"),
+    path("units/<slug:unit>/erase/", erase_patient, name="erase"),
+    path("knees/<uuid:knee>/patient-file/", patient_file, name="patient_file"),
+    path("units/<slug:unit>/people/", people, name="people"),
+    path("units/<slug:unit>/people/invite/", invite, name="invite"),
+    path(
+        "units/<slug:unit>/people/invitations/<uuid:invitation>/take-back/",
+        take_back_invitation,
+        name="take_back_invitation",
+    ),
+    path("units/<slug:unit>/people/<int:person>/", person, name="person"),
+    path("units/<slug:unit>/people/<int:person>/way-back/", way_back, name="way_back"),
+    path("units/<slug:unit>/people/<int:person>/close/", close_account, name="close_account"),
+    path("units/<slug:unit>/people/<int:person>/open/", open_account, name="open_account"),
     path("units/<slug:unit>/surgeons/", add_surgeon, name="add_surgeon"),
     path("units/<slug:unit>/surgeons/<slug:surgeon>/", unit_surgeon, name="unit_surgeon"),
     path("units/<slug:unit>/surgeons/<slug:surgeon>/grades/", add_grade, name="add_grade"),

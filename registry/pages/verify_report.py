@@ -11,7 +11,6 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.text import capfirst
-from django.views.decorators.cache import cache_control
 
 from registry import recording
 from registry.access import Action, knee_for
@@ -144,7 +143,6 @@ _ACTS: dict[ReportForm, str] = {VerificationForm: "verify", SignsForm: "signs"}
 _FORMS = {act: form for form, act in _ACTS.items()}
 
 
-@cache_control(no_store=True)
 def verify_report(request: HttpRequest, knee: UUID, report: UUID) -> HttpResponse:
     """What the patient told, and a form for each thing to be done about it; then back to the Knee story."""
     found = knee_for(request.user, knee, Action.RECORD_FOLLOW_UP)
@@ -176,7 +174,6 @@ def verify_report(request: HttpRequest, knee: UUID, report: UUID) -> HttpRespons
     return render(request, "registry/verify_report.html", context, status=given.status if given else 200)
 
 
-@cache_control(no_store=True)
 @keeps_drafts
 def reoperation_told(request: HttpRequest, knee: UUID, report: UUID) -> HttpResponse:
     """The page that records a reoperation; once it is on record, back to the report that told of it."""

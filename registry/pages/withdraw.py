@@ -11,7 +11,6 @@ from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.text import capfirst
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, Person, knee_for, units_for
 from registry.models import BookedVisit, Entry, GivenUpReview, IndexProcedure, Knee, PatientReport, User
@@ -20,7 +19,8 @@ from registry.pages.differences import Change, named
 from registry.pages.forms.base import problems_of
 from registry.pages.forms.events import KINDS
 from registry.pages.forms.saving import refusal
-from registry.recording import ChangedMeanwhile, corrections_of, parts_of, withdraw
+from registry.parts import parts_of
+from registry.recording import ChangedMeanwhile, corrections_of, withdraw
 
 OPERATION = "operation"
 # Of a knee too, but recorded on pages of their own; by their word in addresses.
@@ -51,7 +51,6 @@ class WithdrawalForm(ReasonForm):
         self.fields["reason"].required, self.fields["reason"].help_text = True, help_text
 
 
-@cache_control(no_store=True)
 def withdraw_entry(request: HttpRequest, knee: UUID, kind: str, entry: UUID) -> HttpResponse:
     """What goes along and what stands in the way; after the reason, back to the Knee story."""
     found = knee_for(

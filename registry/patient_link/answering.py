@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from django.db import transaction
 from django.utils import timezone
 
 from registry import sealing
@@ -31,6 +30,7 @@ from registry.patient_link.screens import (
     take,
 )
 from registry.recording import Act, correct, record
+from registry.retrying import retried
 from registry.vocabulary import AnswerWay, OperatedAgain
 
 WENT_ON = Act(None, "The patient went on in the same link")
@@ -55,13 +55,16 @@ def answers_of(link: PatientLink) -> Answers:
     return Answers.read(sealing.unseal(link.answers_sealed))
 
 
-@transaction.atomic
 def keep(link: UUID, key: str, posted: Mapping[str, str], now: datetime, *, going_on: bool) -> Kept | None:
     """Keep what was sent from a screen; None where the link can no longer be answered.
 
     `going_on` says that the patient wants to leave the screen behind. It is done then, unless something on it
     is still open; with "anyway" sent, unanswered items are left so.
     """
+    return retried(lambda: _keep(link, key, posted, now, going_on))
+
+
+def _keep(link: UUID, key: str, posted: Mapping[str, str], now: datetime, going_on: bool) -> Kept | None:
     found = held(link, now)
     if found is None:
         return None
@@ -82,12 +85,15 @@ def keep(link: UUID, key: str, posted: Mapping[str, str], now: datetime, *, goin
     return Kept(found, answers, screen, taken)
 
 
-@transaction.atomic
 def finish(link: UUID, now: datetime) -> None:
     """Put every form with an answer on record and end the link, once every screen is done.
 
     Sent a second time at the same moment, the second waits for the first and finds the link answered.
     """
+    retried(lambda: _finish(link, now))
+
+
+def _finish(link: UUID, now: datetime) -> None:
     found = held(link, now)
     if found is None:
         return

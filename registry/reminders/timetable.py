@@ -37,8 +37,11 @@ def next_kind(messages: Iterable[Message]) -> MessageKind | None:
 
 
 def is_free(message: Message, now: datetime) -> bool:
-    """Whether a claim may be taken over: given back, or held longer than any run holds one."""
-    return message.claimed_by is None or message.claimed_at <= now - CLAIM_HOLDS
+    """Whether a claim may be taken over: given back, or held longer than any run holds one.
+
+    One of a time still to come was made before the clock was set back, and is as good as old.
+    """
+    return message.claimed_by is None or abs(now - message.claimed_at) >= CLAIM_HOLDS
 
 
 _NOT_HANDED_OVER = (MessageState.CLAIMED, MessageState.FAILED)

@@ -11,7 +11,11 @@ import plotly
 from csp.constants import SELF
 from environs import FileAwareEnv, ValidationError, validate
 
-from registry.site import api_settings, local_keys, mail
+from registry.site import api_settings, backup_settings, local_keys, mail
+from registry.site.isolation_settings import *  # noqa: F403 - all of it, by its __all__
+from registry.site.session_settings import *  # noqa: F403 - all of it, by its __all__
+from registry.site.sign_in_settings import *  # noqa: F403 - all of it, by its __all__
+from registry.site.transport_settings import *  # noqa: F403 - all of it, by its __all__
 
 env = FileAwareEnv()
 BASE_DIR = Path(__file__).resolve().parents[2]
@@ -53,7 +57,7 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["OPTIONS"] = {
         "timeout": 20,
         "transaction_mode": "IMMEDIATE",
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
     }
 
 INSTALLED_APPS = [
@@ -64,6 +68,8 @@ INSTALLED_APPS = [
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
     "csp",
+    "django_otp",
+    "axes",
     "django_filters",
     "django_htmx",
     "rest_framework",
@@ -74,18 +80,29 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    # Outermost, so that refusals of the others have an id, a line in the log and every header as well.
+    "registry.site.request_log.request_log",
+    "registry.site.headers.headers",
+    "csp.middleware.CSPMiddleware",
+    "django_permissions_policy.PermissionsPolicyMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
-    "csp.middleware.CSPMiddleware",
+    "registry.site.busy.Busy",
+    "registry.site.body_limit.BodyLimit",
     "registry.site.sessions.SteadySessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "registry.isolation.middleware.ScopeMiddleware",
     # Nothing is visible without sign-in unless a view says so itself.
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "django_otp.middleware.OTPMiddleware",
+    "registry.signing_in.required.SecondFactorMiddleware",
+    "registry.rights.watching.note_openings",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "registry.site.urls"
@@ -108,12 +125,6 @@ TEMPLATES = [
 ]
 
 AUTH_USER_MODEL = "registry.User"
-PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
-AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
-    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
-    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
-]
 LOGIN_URL = "sign_in"
 LOGIN_REDIRECT_URL = "today"
 LOGOUT_REDIRECT_URL = "sign_in"
@@ -187,6 +198,9 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 
+BACKUP_RECIPIENTS = backup_settings.BACKUP_RECIPIENTS
+BACKUP_WORK_DIR = backup_settings.work_dir(LOCAL_DIR)
+
 API_REQUESTS_A_MINUTE = api_settings.API_REQUESTS_A_MINUTE
 REST_FRAMEWORK = api_settings.REST_FRAMEWORK
 SPECTACULAR_SETTINGS = api_settings.SPECTACULAR_SETTINGS
@@ -194,14 +208,10 @@ SPECTACULAR_SETTINGS = api_settings.SPECTACULAR_SETTINGS
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CONTENT_TYPE_NOSNIFF = True
-SESSION_COOKIE_HTTPONLY = True
-SESSION_COOKIE_SAMESITE = "Lax"
-SESSION_COOKIE_AGE = 12 * 60 * 60
-SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 if PRODUCTION:
     SECURE_SSL_REDIRECT = env.bool("SECURE_SSL_REDIRECT", True)
     SECURE_PROXY_SSL_HEADER = (
-        ("HTTP_X_FORWARDED_PROTO", "https") if env.bool("BEHIND_TLS_PROXY", False) else None
+        ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_TLS_PROXY else None  # noqa: F405
     )
     SECURE_HSTS_SECONDS = env.int("SECURE_HSTS_SECONDS", 31_536_000)
     SECURE_HSTS_INCLUDE_SUBDOMAINS = True
@@ -209,10 +219,4 @@ if PRODUCTION:
     SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
     SESSION_COOKIE_NAME = "__Host-session"
     CSRF_COOKIE_NAME = "__Host-csrf"
-
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
-    "root": {"handlers": ["console"], "level": env.str("LOG_LEVEL", "WARNING")},
-}
+    LANGUAGE_COOKIE_NAME = "__Host-language"

@@ -22,7 +22,11 @@ PHONE_PX, PROJECTOR_PX = 360, 1440
 # Wide, then narrow, so that a page has to give way too. Each width and each scheme once: a page too wide is
 # so in either scheme, and a colour too faint is so at either width.
 LOOKS = [("light", PROJECTOR_PX), ("dark", PHONE_PX)]
+# Parts that a page fetches of its own accord, and figures that are drawn from data of their own.
+FETCHES_MORE = '[hx-trigger*="load"], [data-figure]'
 GRAVE = ("serious", "critical")
+# Where each rule holds is not asked: finding an address for every sound element takes longer than judging.
+ONLY_WHAT_IS_WRONG = {"resultTypes": ["violations"]}
 LINK = re.compile(r'<a\b[^>]*\bhref="(/[^"?#]*)')
 # Pages of the same kind: of another row of the record, or of another form.
 RECORD = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}|\d+|(?<=score-)\w+")
@@ -77,13 +81,15 @@ def findings(page: Page, path: str, role: str) -> Iterator[str]:
         page.emulate_media(color_scheme=scheme)
         page.set_viewport_size({"width": width_px, "height": 900})
         if not opened:
-            page.goto(path, wait_until="networkidle")
+            page.goto(path)
+            if page.locator(FETCHES_MORE).count():
+                page.wait_for_load_state("networkidle")
         page.evaluate(NEXT_FRAME)
         keep_picture(page, f"{role}{path.replace('/', '-')}{scheme}-{width_px}.png")
         here = f"{path} for {role}, {scheme}, {width_px} px"
         if width_px == PHONE_PX and (overhang_px := page.evaluate(OVERHANG)):
             yield f"{here}: {overhang_px} px to scroll sideways"
-        for violation in Axe().run(page).response["violations"]:
+        for violation in Axe().run(page, options=ONLY_WHAT_IS_WRONG).response["violations"]:
             if violation["impact"] in GRAVE:
                 nodes = "; ".join(str(node["target"]) for node in violation["nodes"])
                 yield f"{here}: {violation['id']} ({violation['help']}) at {nodes}"

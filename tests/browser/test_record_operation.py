@@ -7,11 +7,10 @@ from typing import Any
 
 import pytest
 from dateutil.relativedelta import relativedelta
-from django.contrib.sessions.models import Session
 from django.utils import timezone
 from playwright.sync_api import Browser, Page, expect
 
-from registry.models import IndexProcedure, Rehabilitation, SuturePass
+from registry.models import BrowserSession, IndexProcedure, Rehabilitation, SuturePass
 from registry.recording import record
 from registry.rules.indications import PREREQUISITES
 from tests import factories
@@ -389,7 +388,7 @@ def test_a_session_that_ended_loses_nothing(filled: Page) -> None:
     filled.locator("[name=tear-2-pattern]").select_option("radial")
     filled.locator("[name=tear-2-treatment]").select_option("left")
     filled.wait_for_load_state("networkidle")
-    Session.objects.all().delete()
+    BrowserSession.objects.all().delete()
     filled.get_by_role("button", name="Record the operation").click()
     filled.get_by_label("Username").fill("oak")
     filled.get_by_label("Password").fill(PASSWORD)
@@ -491,7 +490,7 @@ def test_facts_follow_what_is_typed(filled: Page) -> None:
 
 
 def test_a_button_pressed_after_the_session_ended_loses_nothing(filled: Page) -> None:
-    Session.objects.all().delete()
+    BrowserSession.objects.all().delete()
     filled.get_by_role("button", name="Add a tear").click()
     filled.get_by_label("Username").fill("oak")
     filled.get_by_label("Password").fill(PASSWORD)

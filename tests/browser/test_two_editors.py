@@ -5,10 +5,9 @@ from datetime import date
 from typing import Any
 
 import pytest
-from django.contrib.sessions.models import Session
 from playwright.sync_api import Browser, Page, expect
 
-from registry.models import Correction, Draft, Visit
+from registry.models import BrowserSession, Correction, Draft, Visit
 from registry.recording import record
 from tests.browser.windows import NAME_THE_VIOLATION
 from tests.conftest import Cast
@@ -141,7 +140,7 @@ def test_a_draft_is_kept_while_one_types(cast: Cast, browser_of: Open) -> None:
 def test_what_is_typed_after_the_session_ended_comes_back(cast: Cast, browser_of: Open) -> None:
     page = browser_of("clinician")
     page.goto(f"/knees/{cast.knee.uuid}/record/visit/")
-    Session.objects.all().delete()
+    BrowserSession.objects.all().delete()
     page.get_by_label("Flexion (deg)").fill("123")
     expect(page.get_by_role("status")).to_contain_text("You are signed out")
     expect(page.get_by_label("Flexion (deg)")).to_have_value("123")
@@ -155,7 +154,7 @@ def test_signing_in_in_another_window_lets_the_first_go_on(cast: Cast, browser_o
     """Signing in anew changes the token that every form has to carry; the open page takes up the new one."""
     page = browser_of("clinician")
     page.goto(f"/knees/{cast.knee.uuid}/record/visit/")
-    Session.objects.all().delete()
+    BrowserSession.objects.all().delete()
     other = page.context.new_page()
     other.goto("/sign-in/")
     sign_in_here(other, "clinician")

@@ -18,7 +18,7 @@ from outcomes.naming import (
 from registry.models import Membership, Unit
 from registry.recording import record
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 LATERAL = {"meniscus": "lateral", "zone": "RW", "since": "2020-01-01"}
 

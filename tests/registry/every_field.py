@@ -213,7 +213,7 @@ STORED: tuple[tuple[str, str, str], ...] = (
 
 # What a page asks for without a form over that very column.
 ENTERED_OTHERWISE: dict[str, str] = {
-    "Unit.code": "appoint (command)",
+    "Unit.code": "invite (command)",
     "PlannedTimePoint.time_point": "ReviewForm (one for each)",
     "PlannedTimePoint.due_day": "ReviewForm",
     "PlannedTimePoint.window_days": "ReviewForm",

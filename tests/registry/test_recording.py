@@ -35,13 +35,13 @@ from registry.models import (
     Visit,
 )
 from registry.models.history_rules import BEFORE_SIGNING, kept_models
+from registry.parts import parts_of
 from registry.recording import (
     Act,
     ChangedMeanwhile,
     correct,
     corrections_of,
     latest_correction,
-    parts_of,
     record,
     reinstate,
     sign,
@@ -317,9 +317,9 @@ def all_rows() -> Rows:
 
 def as_kept(model: type[Kept], columns: Columns) -> Columns:
     """Columns read from the database in the form in which a correction keeps them."""
-    from registry.recording import _values
+    from registry.noting import values
 
-    return _values(model(**columns))
+    return values(model(**columns))
 
 
 class World:
@@ -412,7 +412,7 @@ class AnySequence(TestCase):
     """One transaction an example, rolled back after it."""
 
     @settings(
-        max_examples=60 if connection.vendor == "sqlite" else 20,
+        max_examples=30 if connection.vendor == "sqlite" else 20,
         deadline=None,
         suppress_health_check=[HealthCheck.too_slow],
         derandomize=True,

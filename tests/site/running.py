@@ -36,7 +36,7 @@ class Site:
         sent = {"Host": HOST, "X-Forwarded-Proto": "https", "Referer": f"https://{HOST}{path}", **headers}
         if form is not None:
             sent["Content-Type"] = "application/x-www-form-urlencoded"
-        connection = HTTPConnection("127.0.0.1", self.port, timeout=30)
+        connection = HTTPConnection("127.0.0.1", self.port, timeout=120)
         connection.request("GET" if form is None else "POST", path, form and urlencode(form), sent)
         response = connection.getresponse()
         answer = Answer(response.status, response.headers, response.read().decode())

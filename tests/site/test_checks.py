@@ -47,7 +47,11 @@ def test_e004_any_host_name_in_production(settings: Any) -> None:
     assert spoken() == set()
 
 
-LETTERS = {
+IN_PRODUCTION = {
+    "ALLOWED_HOSTS": ["rimward.example.org"],
+    "SESSION_COOKIE_NAME": "__Host-session",
+    "CSRF_COOKIE_NAME": "__Host-csrf",
+    "LANGUAGE_COOKIE_NAME": "__Host-language",
     "SITE_URL": "https://rimward.example.org",
     "DEFAULT_FROM_EMAIL": "rimward@example.org",
     "EMAIL_BACKEND": "registry.reminders.smtp.EmailBackend",
@@ -68,8 +72,8 @@ LETTERS = {
 def test_letters_that_could_not_be_sent_are_told_before_deployment(
     settings: Any, name: str, value: str, said: str
 ) -> None:
-    for right in LETTERS:
-        setattr(settings, right, LETTERS[right])
+    for right in IN_PRODUCTION:
+        setattr(settings, right, IN_PRODUCTION[right])
     assert spoken(deploy=True) == set()
     setattr(settings, name, value)
     assert spoken(deploy=True) == {said}
@@ -99,3 +103,51 @@ def test_e003_a_database_the_rules_are_not_written_for(
     for engine in ("django.db.backends.sqlite3", "django.db.backends.postgresql"):
         monkeypatch.setitem(settings.DATABASES["default"], "ENGINE", engine)
         assert spoken() == set()
+
+
+@pytest.mark.parametrize(
+    ("said", "wrong"),
+    [
+        ("rimward.E010", {"SECURE_PROXY_SSL_HEADER": ("HTTP_X_FORWARDED_PROTO", "https")}),
+        ("rimward.E010", {"BEHIND_TLS_PROXY": True}),
+        ("rimward.E011", {"SECRET_KEY": "s" * 60}),
+        ("rimward.E011", {"RELEASE_KEYS": ["rimward-rimward-rimward-rimward"]}),
+        ("rimward.E011", {"IDENTITY_KEYS": [Fernet(b"A" * 43 + b"=") and "A" * 43 + "="]}),
+        ("rimward.E013", {"SESSION_COOKIE_NAME": "session"}),
+        ("rimward.E014", {"ALLOWED_HOSTS": ["elsewhere.example.org"]}),
+        ("rimward.W010", {"LOG_LEVEL": "DEBUG"}),
+    ],
+)
+def test_what_opens_an_installation_is_told_before_it_is_used(
+    settings: Any, said: str, wrong: dict[str, Any]
+) -> None:
+    for name, value in IN_PRODUCTION.items():
+        setattr(settings, name, value)
+    assert spoken(deploy=True) == set()
+    for name, value in wrong.items():
+        setattr(settings, name, value)
+    assert spoken(deploy=True) == {said}
+    assert spoken() == set(), "of no interest to who tries it on their own machine"
+
+
+@pytest.mark.parametrize(
+    ("host", "options", "is_told"),
+    [
+        ("database.example.org", {}, True),
+        ("database.example.org", {"sslmode": "prefer"}, True),
+        ("database.example.org", {"sslmode": "verify-full"}, False),
+        ("database.example.org", {"sslmode": "require"}, False),
+        ("127.0.0.1", {}, False),
+        ("/var/run/postgresql", {}, False),
+        ("database", {}, False),
+    ],
+)
+def test_e012_a_far_database_without_tls(
+    settings: Any, monkeypatch: pytest.MonkeyPatch, host: str, options: dict[str, str], is_told: bool
+) -> None:
+    for name, value in IN_PRODUCTION.items():
+        setattr(settings, name, value)
+    database = {"ENGINE": "django.db.backends.postgresql", "HOST": host, "OPTIONS": options}
+    for name, given in database.items():
+        monkeypatch.setitem(settings.DATABASES["default"], name, given)
+    assert spoken(deploy=True) == ({"rimward.E012"} if is_told else set())

@@ -1,6 +1,8 @@
 """Settings refuse nonsense by name instead of guessing, and read secrets from files."""
 
+import re
 import runpy
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +34,9 @@ def read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
         monkeypatch.setenv("RIMWARD_LOCAL_DIR", str(tmp_path))
         for name, value in environment.items():
             monkeypatch.setenv(name, value)
+        # Parts of the settings are modules of their own: these are read anew as well.
+        for name in [name for name in sys.modules if re.fullmatch(r"registry\.site\.\w+_settings", name)]:
+            monkeypatch.delitem(sys.modules, name)
         return runpy.run_path(settings_module.__file__)
 
     return reader

@@ -8,7 +8,8 @@ from typing import Any
 
 from django.core.management.base import CommandError
 
-from outcomes.bench import cache, estimators, follow_up, intake, release
+from outcomes.bench import cache, estimators, follow_up, intake, isolation, load, release
+from outcomes.bench.load.words import text as text_of_load
 from outcomes.management.refusals import CommandThatRefusesPlainly
 from outcomes.release.asked import USUAL_K
 
@@ -21,7 +22,9 @@ class Command(CommandThatRefusesPlainly):
         "agree. follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
         "figures kept by data version against figures counted anew, with writes in between. release: time a "
         "whole release against writing the same rows with pandas alone. intake: time the rehearsal of a made "
-        "sheet of past operations against reading it with pandas alone (aim: 10,000 rows in 30 s)."
+        "sheet of past operations against reading it with pandas alone (aim: 10,000 rows in 30 s). load: "
+        "many people at once on this database's demo against one alone; it records visits and corrects them. "
+        "isolation: the main count and a list of repairs with row-level security against the same without."
     )
     example = "bench estimators --rows 1000000 --json"
 
@@ -42,6 +45,9 @@ class Command(CommandThatRefusesPlainly):
         parser.add_argument(
             "--brought", type=int, default=10_000, help="how many rows to make for intake (10000)"
         )
+        parser.add_argument("--clients", type=int, default=50, help="how many people at once for load (50)")
+        parser.add_argument("--rounds", type=int, default=15, help="how often each way for isolation (15)")
+        parser.add_argument("--seconds", type=int, default=60, help="how long each part of load takes (60)")
         parser.add_argument(
             "--json", action="store_true", help="print the figures as JSON, progress on stderr"
         )
@@ -49,10 +55,11 @@ class Command(CommandThatRefusesPlainly):
     def handle(self, **options: Any) -> None:
         bench = BENCHES[options["bench"]]
         size = options[bench.size]
-        if size < FEWEST:
-            raise ValueError(f"--{bench.size} {size} is too few to compare: give {FEWEST} or more.")
+        if size < bench.fewest:
+            raise ValueError(f"--{bench.size} {size} is too few to compare: give {bench.fewest} or more.")
         progress = self.stderr if options["json"] else self.stdout
-        found = bench.run(size, lambda step: progress.write(step, lambda text: text))
+        also = {name: options[name] for name in bench.also}
+        found = bench.run(size, lambda step: progress.write(step, lambda text: text), **also)
         self.stdout.write(json.dumps(asdict(found)) if options["json"] else bench.text(found))
         if not bench.holds(found):
             raise CommandError(f"bench: {bench.complaint}")
@@ -136,11 +143,14 @@ def _text_of_intake(found: intake.Bench) -> str:
 class Kind:
     """One thing to time: how, the option that says how much, its words, and what it must hold."""
 
-    run: Callable[[int, Callable[[str], None]], Any]
+    run: Callable[..., Any]
     size: str
     text: Callable[[Any], str]
     holds: Callable[[Any], bool]
     complaint: str
+    fewest: int = FEWEST
+    # Further options that it takes, by name.
+    also: tuple[str, ...] = ()
 
 
 BENCHES = {
@@ -171,6 +181,23 @@ BENCHES = {
         _text_of_release,
         lambda found: found.k >= USUAL_K,
         "the released rows are not hidden as asked.",
+    ),
+    "load": Kind(
+        load.run,
+        "clients",
+        text_of_load,
+        lambda found: found.holds,
+        "a page was not answered as it should be, or a write that was acknowledged is not on record.",
+        fewest=1,
+        also=("seconds",),
+    ),
+    "isolation": Kind(
+        isolation.run,
+        "rounds",
+        isolation.text,
+        lambda found: found.agree,
+        "with policies the answers are others than without.",
+        fewest=1,
     ),
     "cache": Kind(
         cache.run,

@@ -6,7 +6,6 @@ from uuid import UUID
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from outcomes.models.release import ReleaseJob
 from outcomes.pages.releases.cautions import CAUTIONS
@@ -18,12 +17,13 @@ from outcomes.release.asked import MOST_SUPPRESSED, Asked
 from registry.access import Action, require
 from registry.models import User
 from registry.pages.unit import person_of
+from registry.signing_in.confirming import confirm_first
 
 # The fields of a request that the form calls by another name.
 FIELDS = {"cohort_name": "cohort", "cohort_version": "cohort", "units": "cohort", "definition": "failure"}
 
 
-@cache_control(no_store=True)
+@confirm_first
 def new_release(request: HttpRequest) -> HttpResponse:
     """The form; a sound one starts the work and shows it."""
     units = require(request.user, Action.RELEASE)

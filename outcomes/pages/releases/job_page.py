@@ -7,7 +7,6 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from outcomes.definitions import definition_coded
@@ -21,6 +20,7 @@ from outcomes.release.refusals import ReleaseRefusedError
 from registry.background import is_silent_since
 from registry.models import User
 from registry.pages.unit import person_of
+from registry.signing_in.confirming import confirm_first
 
 AT_WORK = (JobState.ASKED, JobState.PREPARING, JobState.CONFIRMED, JobState.PACKING)
 SILENT = (
@@ -30,7 +30,6 @@ SILENT = (
 NOT_TAKEN_UP = "Nobody has taken it up yet. Where that lasts longer than some seconds, start it again."
 
 
-@cache_control(no_store=True)
 def release_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Progress, preview or the reason why not; on to the release once there is one."""
     found = job_for(request, job)
@@ -54,21 +53,19 @@ def release_job(request: HttpRequest, job: UUID) -> HttpResponse:
     return render(request, "outcomes/releases/job.html", context)
 
 
-@cache_control(no_store=True)
 @require_POST
+@confirm_first
 def confirm_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Release what the preview shows."""
     return _acted(request, job, work.confirm)
 
 
-@cache_control(no_store=True)
 @require_POST
 def cancel_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Stop the work, or drop what it prepared; nothing of it stays."""
     return _acted(request, job, work.cancel)
 
 
-@cache_control(no_store=True)
 @require_POST
 def go_on_job(request: HttpRequest, job: UUID) -> HttpResponse:
     """Carry on with work that broke off, from where it stood."""

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.cache import cache_control
 
 from outcomes.models import LedgerEntry, LedgerKind
 from outcomes.pages.releases.cautions import CAUTIONS
@@ -33,7 +32,6 @@ class Line:
     letters: int
 
 
-@cache_control(no_store=True)
 def releases(request: HttpRequest) -> HttpResponse:
     """The ledger of one's units; with ?verify=yes it is worked through from its first entry on."""
     units = require(request.user, Action.RELEASE)

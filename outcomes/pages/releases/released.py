@@ -15,7 +15,6 @@ from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.template.defaultfilters import filesizeformat
 from django.utils.formats import date_format
-from django.views.decorators.cache import cache_control
 
 from outcomes.definitions import definition_coded
 from outcomes.failure import FailureDefinition
@@ -48,7 +47,6 @@ class RecallForm(Spoken, forms.Form):
     )
 
 
-@cache_control(no_store=True)
 def release(request: HttpRequest, release: UUID) -> HttpResponse:
     """One release; a reason posted recalls it."""
     entry = release_for(request, release)
@@ -77,7 +75,6 @@ def release(request: HttpRequest, release: UUID) -> HttpResponse:
     return render(request, "outcomes/releases/release.html", context, status=422 if form.is_bound else 200)
 
 
-@cache_control(no_store=True)
 def release_package(request: HttpRequest, release: UUID) -> HttpResponseBase:
     """The package itself, byte for byte as released; 404 once recalled."""
     entry = release_for(request, release)
@@ -87,7 +84,6 @@ def release_package(request: HttpRequest, release: UUID) -> HttpResponseBase:
     return FileResponse(path.open("rb"), as_attachment=True, filename=f"release-{entry.number}.zip")
 
 
-@cache_control(no_store=True)
 def release_report(request: HttpRequest, release: UUID) -> HttpResponse:
     """The disclosure report out of the package, as a file of its own."""
     entry = release_for(request, release)

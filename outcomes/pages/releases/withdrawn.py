@@ -8,7 +8,6 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from outcomes.models import LedgerEntry, LedgerKind
@@ -34,7 +33,6 @@ class OfRelease:
         return sum(not each.letter for each in self.people)
 
 
-@cache_control(no_store=True)
 def withdrawn(request: HttpRequest) -> HttpResponse:
     """Every release that somebody has withdrawn from since."""
     units = require(request.user, Action.RELEASE)
@@ -44,7 +42,6 @@ def withdrawn(request: HttpRequest) -> HttpResponse:
     return render(request, "outcomes/releases/withdrawn.html", {"releases": releases})
 
 
-@cache_control(no_store=True)
 @require_POST
 def make_letter(request: HttpRequest, release: UUID) -> HttpResponse:
     """Put the letter into the ledger and show it, ready to be printed."""
@@ -58,7 +55,6 @@ def make_letter(request: HttpRequest, release: UUID) -> HttpResponse:
     return redirect("release_letter", written.uuid)
 
 
-@cache_control(no_store=True)
 def letter(request: HttpRequest, letter: UUID) -> HttpResponse:
     """A letter as the ledger holds it."""
     entry = entry_for(request, letter)

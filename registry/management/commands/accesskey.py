@@ -85,7 +85,7 @@ def _take_back(options: dict[str, Any]) -> dict[str, Any]:
 def _user(username: str) -> User:
     user = User.objects.filter(username=username).first()
     if user is None:
-        raise CommandError(f"accesskey: user {username} is not known. Appoint them first.")
+        raise CommandError(f"accesskey: user {username} is not known. Invite them first.")
     return user
 
 

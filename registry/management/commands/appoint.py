@@ -1,55 +1,45 @@
-"""Appoint a person to roles in a unit: the way into an empty installation, where nobody can sign in yet."""
+"""Appoint somebody who has an account to roles in another unit, and link the surgeon's entry there.
 
-import getpass
+Nobody's account is made here: `invite` makes a link by which people make their own.
+"""
+
 import json
 from argparse import ArgumentParser
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
-from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.management.base import CommandError
 from django.db import IntegrityError, transaction
 
 from registry.management.example import CommandWithExample
-from registry.models import Membership, Surgeon, Unit, User
+from registry.models import AccountEventKind, Membership, Surgeon, Unit, User
 from registry.recording import Act, correct, record
+from registry.signing_in.account_log import note
+from registry.signing_in.invitations import take_back_ways_from_elsewhere
 from registry.vocabulary import Role
 
 
 class Command(CommandWithExample):
-    help = "Give a person roles in a unit. Unit, user and surgeon's entry are made where they are missing."
-    example = (
-        "appoint --unit northmere --unit-name 'Northmere Hospital' "
-        "--username oak --email oak@example.org --role surgeon --role administrator"
-    )
+    help = "Give somebody with an account roles in a unit; a surgeon's entry is made where it is missing."
+    example = "appoint --unit northmere --username oak --role surgeon --surgeon-code S01"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--unit", required=True, metavar="CODE", help="code of the unit")
-        parser.add_argument("--unit-name", default="", metavar="NAME", help="its name, to create it")
-        parser.add_argument("--username", required=True, metavar="NAME", help="user name to sign in with")
-        parser.add_argument(
-            "--email", default="", metavar="ADDRESS", help="email address, to create the user"
-        )
-        parser.add_argument(
-            "--password-file", type=Path, metavar="PATH", help="file that holds a new user's password"
-        )
+        parser.add_argument("--username", required=True, metavar="NAME", help="whose account it is")
         parser.add_argument(
             "--role", action="append", required=True, choices=Role.values, help="may be given several times"
         )
         parser.add_argument(
-            "--surgeon-code", default="", metavar="CODE", help="surgeon's entry that is this user's"
+            "--surgeon-code", default="", metavar="CODE", help="surgeon's entry that is this person's"
         )
         parser.add_argument("--surgeon-name", default="", metavar="NAME", help="name on it, to create it")
         parser.add_argument("--json", action="store_true", help="print who holds which roles where, as JSON")
 
     def handle(self, **options: Any) -> None:
         try:
-            # The password is asked for first: nobody else should wait while it is typed.
-            user = _user(options["username"], options["email"], options["password_file"])
             with transaction.atomic():
-                said = _appoint(user, options)
+                user, said = _appoint(options)
         except ValidationError as error:
             raise CommandError(f"appoint: nothing was saved. {_words(error)}") from error
         except IntegrityError as error:
@@ -64,71 +54,28 @@ def _held(user: User, unit: str) -> dict[str, Any]:
     return {"username": user.username, "unit": unit, "roles": list(roles)}
 
 
-def _appoint(user: User, options: dict[str, Any]) -> str:
+def _appoint(options: dict[str, Any]) -> tuple[User, str]:
     """Record what is missing and say in one line what was done."""
-    unit, unit_done = _unit(options["unit"], options["unit_name"])
-    user_done = "created" if user.pk is None else "on record, password unchanged"
-    if user.pk is None:
-        record(user)
+    unit, user = _unit(options["unit"]), _user(options["username"])
     added = _add_roles(user, unit, options["role"])
     surgeon = _surgeon(user, unit, options["surgeon_code"], options["surgeon_name"])
-    return f"{unit} ({unit.code}): {unit_done}. {user}: {user_done}. Roles added: {added}.{surgeon}"
+    return user, f"{unit} ({unit.code}). {user}: roles added: {added}.{surgeon}"
 
 
-def _unit(code: str, name: str) -> tuple[Unit, str]:
+def _unit(code: str) -> Unit:
     unit = Unit.objects.filter(code=code).first()
     if unit is None:
-        if not name:
-            raise CommandError(f"appoint: unit {code} is not on record. Give --unit-name to create it.")
-        record(unit := Unit(code=code, name=name))
-        return unit, "created"
-    if name not in ("", unit.name):
-        raise CommandError(f"appoint: unit {code} is on record as '{unit.name}'. Leave --unit-name out.")
-    return unit, "on record"
+        raise CommandError(f"appoint: unit {code} is not on record. Create it with: invite new --unit-name.")
+    return unit
 
 
-def _user(username: str, email: str, password_file: Path | None) -> User:
-    """The user on record, who keeps their password, or a new one not yet saved."""
+def _user(username: str) -> User:
     user = User.objects.filter(username=username).first()
     if user is None:
-        if not email:
-            raise CommandError(f"appoint: user {username} is not on record. Give --email to create it.")
-        user = User(username=username, email=email)
-        user.set_password(_password(user, password_file))
-        return user
+        raise CommandError(f"appoint: user {username} is not on record. Let them in with: invite new.")
     if not user.is_active:
         raise CommandError(f"appoint: user {username} is closed. Give another --username.")
-    if email not in ("", user.email):
-        raise CommandError(
-            f"appoint: user {username} is on record with another email address. "
-            "Leave --email out, or give another --username."
-        )
     return user
-
-
-def _password(user: User, path: Path | None) -> str:
-    password = _typed_password() if path is None else _kept_password(path)
-    validate_password(password, user)
-    return password
-
-
-def _typed_password() -> str:
-    try:
-        password, again = (getpass.getpass(f"Password{word}: ") for word in ("", " (again)"))
-    except EOFError as error:
-        raise CommandError("appoint: no password was typed. Give --password-file instead.") from error
-    if password != again:
-        raise CommandError("appoint: nothing was saved. The two passwords differ: type the same twice.")
-    return password
-
-
-def _kept_password(path: Path) -> str:
-    try:
-        return path.read_text().rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise CommandError(
-            f"appoint: password file {path} cannot be read ({error}). Give a text file."
-        ) from error
 
 
 def _add_roles(user: User, unit: Unit, roles: Sequence[str]) -> str:
@@ -136,6 +83,9 @@ def _add_roles(user: User, unit: Unit, roles: Sequence[str]) -> str:
     held = set(Membership.objects.filter(user=user, unit=unit).values_list("role", flat=True))
     added = [Role(role) for role in dict.fromkeys(roles) if role not in held]
     record(*(Membership(user=user, unit=unit, role=role) for role in added))
+    for role in added:
+        note(user, AccountEventKind.ROLE_GIVEN, about=f"{role.label}, {unit}")
+    take_back_ways_from_elsewhere(user, unit)
     return ", ".join(str(role.label) for role in added) or "none"
 
 

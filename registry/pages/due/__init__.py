@@ -5,7 +5,6 @@ from typing import Any
 from django.core.paginator import Page, Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, require
 from registry.pages.due.asked import Asked, Facet
@@ -17,7 +16,6 @@ PAGE_SIZE = 50
 WAITING, DRIFTING = "registry/due.html", "registry/due_drifting.html"
 
 
-@cache_control(no_store=True)
 def due(request: HttpRequest) -> HttpResponse:
     """The reviews that wait for an answer, the one whose window ends first on top."""
     units = require(request.user, Action.SEE_RECORD)
@@ -31,7 +29,6 @@ def due(request: HttpRequest) -> HttpResponse:
     return _shown(request, WAITING, asked.facets(counts), page, lines)
 
 
-@cache_control(no_store=True)
 def drifting(request: HttpRequest) -> HttpResponse:
     """The knees that nobody has seen or heard of for longer than planned, the longest on top."""
     units = require(request.user, Action.SEE_RECORD)

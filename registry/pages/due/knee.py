@@ -4,7 +4,6 @@ from uuid import UUID
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, knee_for
 from registry.models import User
@@ -12,7 +11,6 @@ from registry.pages.due.acts import act_of
 from registry.pages.due.page import KneePage
 
 
-@cache_control(no_store=True)
 def due_knee(request: HttpRequest, knee: UUID) -> HttpResponse:
     """The page, or where the act that was sent leads."""
     acts = request.method == "POST"

@@ -11,7 +11,6 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.cache import cache_control
 
 from registry.intake import files
 from registry.intake.columns.guessing import remembered_header
@@ -38,9 +37,13 @@ from registry.pages.unit import person_of
 
 SAMPLES = 3
 HEADER_MOVED = "The header is another row now. Look at the columns again."
+NAMED_MEANWHILE = (
+    "Somebody else said meanwhile what columns of this file mean. What you said stands below and is not kept "
+    "yet: sent again, it takes the place of theirs on this sheet."
+)
+SEEN = "seen"
 
 
-@cache_control(no_store=True)
 def intake_columns(request: HttpRequest, intake: UUID) -> HttpResponse:
     """One sheet to be named, or on to the next one; the details of a column alone when its target changed."""
     found = intake_for(request, intake)
@@ -49,6 +52,9 @@ def intake_columns(request: HttpRequest, intake: UUID) -> HttpResponse:
     if found.file_sealed is None:
         return redirect("intake", found.uuid)
     page = SheetPage(found, request.GET.get("sheet", "1"), request.POST if request.method == "POST" else None)
+    if page.is_outdated:
+        messages.error(request, NAMED_MEANWHILE)
+        return _shown(request, page, status=409)
     if request.method == "POST" and page.is_valid():
         return _saved(request, page)
     return _shown(request, page, status=422 if request.method == "POST" else 200)
@@ -64,6 +70,16 @@ class SheetPage:
         self.number = _numbered(number, len(self.sheets))
         self.sheet = self.sheets[self.number - 1]
         self.said = self.mapping.sheets[self.number - 1]
+
+    @property
+    def mark(self) -> str:
+        """Of what was said of the file so far, to be sent back as `seen`."""
+        return files.mark_of(self.intake)
+
+    @property
+    def is_outdated(self) -> bool:
+        """Whether the page that was sent shows what somebody else has changed since."""
+        return self._posted is not None and self._posted.get(SEEN, self.mark) != self.mark
 
     @cached_property
     def known(self) -> Known:

@@ -10,7 +10,6 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_POST
 
 from registry.background import is_silent_since
@@ -43,7 +42,6 @@ class UndoForm(Spoken, forms.Form):
     reason = forms.CharField(max_length=LONGEST_REASON, help_text="Kept with your name and the time.")
 
 
-@cache_control(no_store=True)
 def intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Progress, rehearsal or result; on to the columns while they are being named."""
     found = intake_for(request, intake)
@@ -56,14 +54,12 @@ def intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     return _shown(request, found, UndoForm())
 
 
-@cache_control(no_store=True)
 @require_POST
 def intake_rehearsal(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Begin the rehearsal."""
     return _acted(request, intake, jobs.rehearse)
 
 
-@cache_control(no_store=True)
 @require_POST
 def confirm_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Take in what was rehearsed, without what is refused only where that was ticked."""
@@ -71,28 +67,24 @@ def confirm_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     return _acted(request, intake, lambda found, by: jobs.confirm(found, by, leave_refused=leaves))
 
 
-@cache_control(no_store=True)
 @require_POST
 def cancel_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Stop the work on it."""
     return _acted(request, intake, jobs.cancel)
 
 
-@cache_control(no_store=True)
 @require_POST
 def go_on_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Take up work that broke off."""
     return _acted(request, intake, jobs.go_on)
 
 
-@cache_control(no_store=True)
 @require_POST
 def drop_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Give the file up."""
     return _acted(request, intake, files.drop, "The file is dropped: nothing of it is kept.")
 
 
-@cache_control(no_store=True)
 @require_POST
 def undo_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     """Withdraw all that it brought, for a reason."""
@@ -104,7 +96,6 @@ def undo_intake(request: HttpRequest, intake: UUID) -> HttpResponse:
     return _acted(request, intake, lambda row, by: undo(row, by, reason), "All that it brought is withdrawn.")
 
 
-@cache_control(no_store=True)
 def intake_annotated(request: HttpRequest, intake: UUID) -> HttpResponse:
     """The file as it came, every problem marked in its cell."""
     found = intake_for(request, intake)

@@ -8,7 +8,6 @@ from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_POST
 
@@ -32,7 +31,6 @@ class Line:
     brought: str
 
 
-@cache_control(no_store=True)
 def intakes(request: HttpRequest) -> HttpResponse:
     """Every file of one's units, newest first. Opening the list drops those that were forgotten."""
     units = require(request.user, Action.TAKE_IN)
@@ -54,7 +52,6 @@ def new_intake(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-@cache_control(no_store=True)
 @csrf_protect
 def _new_intake(request: HttpRequest, memory: InMemory) -> HttpResponse:
     units = require(request.user, Action.TAKE_IN)

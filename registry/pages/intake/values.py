@@ -5,7 +5,6 @@ from uuid import UUID
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import cache_control
 
 from registry.intake import files
 from registry.intake.columns.questions import questions
@@ -18,7 +17,6 @@ from registry.pages.intake.told import steps
 from registry.pages.unit import person_of
 
 
-@cache_control(no_store=True)
 def intake_values(request: HttpRequest, intake: UUID) -> HttpResponse:
     """What is open; answers are kept as they come, and what stays open is asked again."""
     found = intake_for(request, intake)

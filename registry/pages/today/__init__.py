@@ -7,7 +7,6 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.cache import cache_control
 
 from registry.access import Action, actions_of, units_for
 from registry.pages.find_patient import HospitalNumberForm
@@ -20,7 +19,6 @@ from registry.pages.today.told_by_patients import to_be_verified, warnings
 from registry.pages.today.unit import counts, people
 
 
-@cache_control(no_store=True)
 def today(request: HttpRequest) -> HttpResponse:
     """Each section of the page is there only for those whose roles open it."""
     seen = units_for(request.user, Action.SEE_RECORD)

@@ -16,7 +16,7 @@ from tests import factories
 from tests.conftest import Cast
 from tests.outcomes.own.invented import CLOSED_ON, FIRST, courses, record_courses
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 # Results and failures of each surgeon.
 COUNTS = {"elm": (30, 6), "ash": (20, 2), "yew": (12, 3), "fir": (8, 1)}

@@ -26,6 +26,8 @@ from outcomes.release import ledger, store, work
 from outcomes.release.withdrawals import affected
 from registry.models import EndOfFollowUp, Patient, Unit
 from registry.recording import record
+from registry.rights import given_out
+from registry.rights.erasing import Request, erase
 from tests import factories
 from tests.conftest import Cast
 
@@ -349,6 +351,21 @@ def test_who_withdrew_is_told_by_pseudonym_and_written_about_once(house: House) 
     assert "no letter was made yet" in again.content.decode()
     assert LedgerEntry.objects.filter(kind=LedgerKind.LETTER).count() == 1
     assert all(one.letter == letter for one in affected(Unit.objects.all()) if one.entry == entry)
+
+
+def test_who_was_erased_is_told_though_no_row_of_theirs_is_left(house: House, cast: Cast) -> None:
+    entry = house.released()
+    patient, stays = house.patients[:2]
+    asked = {"unit": house.unit, "by": cast.administrator, "asked_on": date(2026, 1, 5), "reason": "asked"}
+    (held,) = given_out.of(patient.uuid)
+    assert (held.number, held.recipient, held.recalled) == (entry.number, WORDS["recipient"], False)
+    erase(Request(patient, **asked, everything=True))
+    assert not Patient.ever.filter(uuid=patient.uuid).exists()
+    assert erase(Request(stays, **asked)).keeps_outcome
+    (told,) = affected(Unit.objects.filter(pk=house.unit.pk))
+    assert (told.entry, told.pseudonym, told.withdrawn_on_known) == (entry, held.pseudonym, True)
+    assert held.pseudonym in house.text("withdrawn_permissions")
+    assert affected(Unit.objects.filter(pk=cast.other_unit.pk)) == []
 
 
 def test_a_recalled_release_is_still_told_of(house: House) -> None:

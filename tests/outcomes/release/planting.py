@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
+from uuid import uuid4
 
 from django.apps import apps
 from django.db import IntegrityError, models, transaction
@@ -22,15 +23,24 @@ from registry.demo.scenario import generate
 from registry.demo.truth import Truth
 from registry.models import (
     AccessKey,
+    AccountEvent,
+    AccountEventKind,
+    BrowserSession,
     Creation,
     Draft,
+    Erasure,
     IdentityView,
     Intake,
     IntakeMemory,
     IntakeRow,
+    Invitation,
     KnockCount,
     LotLookUp,
+    Opening,
+    OpeningKind,
     Patient,
+    RecoveryCode,
+    SecondFactor,
     User,
     Wording,
     triggers,
@@ -119,6 +129,22 @@ def _fill_empty_tables() -> None:
     KnockCount.objects.create(address_index="a" * 64, since=timezone.now() - timedelta(days=3))
     Wording.objects.create(instrument="koos", language="en", code="P1", text="How often?")
     _fill_ways_in(user, patient)
+    _fill_trust(user, patient)
+
+
+def _fill_trust(user: User, patient: Patient) -> None:
+    """How somebody came in and whom they looked at; an erasure that is over."""
+    soon = timezone.now() + timedelta(days=3)
+    Invitation.objects.create(digest="d" * 64, unit=patient.unit, label="New surgeon", expires_at=soon)
+    BrowserSession.objects.create(session_key="e" * 32, session_data="", expire_date=soon, user=user)
+    SecondFactor.objects.create(user=user, name="Codes", sealed_key=sealing.seal("key"))
+    RecoveryCode.objects.create(user=user, digest="f" * 64)
+    AccountEvent.objects.create(user=user, kind=AccountEventKind.SIGNED_IN)
+    Opening.objects.create(patient=patient, user=user, kind=OpeningKind.STORY, day=timezone.now().date())
+    Erasure.objects.create(
+        unit=patient.unit, patient_uuid=uuid4(), asked_on=timezone.now().date(), by=user, reason="asked",
+        keeps_outcome=False, in_hand=False,
+    )  # fmt: skip
 
 
 def _fill_ways_in(user: User, patient: Patient) -> None:

@@ -29,7 +29,7 @@ from registry.telling import WorkStoppedError
 from tests import factories
 from tests.outcomes.release.asking import asked
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 FEW = ("sex", "side")
 

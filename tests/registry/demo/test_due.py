@@ -26,7 +26,7 @@ from registry.reviews import Reviews, ReviewState, actionable, reviews
 from registry.rules.schedule import DEFAULT_PLAN
 from tests.registry.demo.conftest import UNTIL
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 PATIENTS = 500
 ANSWERED = (ReviewState.ANSWERED, ReviewState.MISSED, ReviewState.OVERDUE)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from django.contrib.auth import authenticate
 from django.db.models import Model
+from django.http import HttpRequest
 
 from registry.demo import load as loading
 from registry.demo import people
@@ -140,6 +141,7 @@ def _other_hospital(name: str) -> tuple[Unit, Surgeon]:
 # --- Every row as the models want it -------------------------------------------------------------
 
 
+@pytest.mark.any_engine
 def test_random_patients_pass_every_rule_of_the_models(stories: list[PatientStory]) -> None:
     """Saved one by one through the one way in, which checks each in words."""
     rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
@@ -192,13 +194,14 @@ def test_score_values_come_from_the_scorer(few: list[PatientStory]) -> None:
 # --- Who signs in --------------------------------------------------------------------------------
 
 
+@pytest.mark.any_engine
 def test_every_role_can_sign_in_with_the_password_given(few: list[PatientStory]) -> None:
     passwords = {account.username: f"{account.username}-cobalt-19" for account in Cast.read().accounts}
     load(few[:1], Cast.read(), UNTIL, passwords)
     assert {membership.role for membership in Membership.objects.all()} == set(Role.values)
     for username, password in passwords.items():
-        assert authenticate(username=username, password=password) is not None
-        assert authenticate(username=username, password=PASSWORD) is None
+        assert authenticate(HttpRequest(), username=username, password=password) is not None
+        assert authenticate(HttpRequest(), username=username, password=PASSWORD) is None
 
 
 def test_roles_reach_as_far_as_they_should() -> None:

@@ -14,6 +14,8 @@ from registry.models import Correction, IndexProcedure, Tear, Visit
 from tests.registry.demo.conftest import UNTIL
 from tests.registry.demo.telling import Stories, knees, procedures, tears
 
+pytestmark = pytest.mark.any_engine
+
 
 def test_a_few_mistakes_are_put_right(stories: Stories) -> None:
     slips = Counter(slip.field for each in procedures(stories) for slip in each.note.slips)

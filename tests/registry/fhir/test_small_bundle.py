@@ -17,7 +17,7 @@ from registry.scoring import INSTRUMENTS
 from tests import factories
 from tests.conftest import Cast
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 # Elements that R5 requires (cardinality 1..1 or 1..*), by resource.
 REQUIRED = {

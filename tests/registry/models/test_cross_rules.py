@@ -672,7 +672,10 @@ def test_every_rule_is_in_the_database() -> None:
         query = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal"
     else:
         expected = {
-            f"{PREFIX}{rule.name}_{verb.lower()}" for rule in rules for verb in rule.verbs if verb != TRUNCATE
+            f"{PREFIX}{rule.name}_{verb.lower()}"
+            for rule in rules
+            for verb in rule.verbs
+            if verb != TRUNCATE and not rule.at_commit
         }
         tables = [model._meta.db_table for model in kept_models()]
         verbs = ("insert", "update", "delete")

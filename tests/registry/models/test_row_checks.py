@@ -147,11 +147,11 @@ LEAVES = st.sampled_from(
 
 
 def joined(parts: st.SearchStrategy[Q]) -> st.SearchStrategy[Q]:
-    several = st.lists(parts, min_size=1, max_size=4)
+    of_any_number = st.tuples(st.sampled_from([Q.AND, Q.OR]), st.lists(parts, min_size=1, max_size=4))
+    of_several = st.tuples(st.just(Q.XOR), st.lists(parts, min_size=2, max_size=4))
     return st.builds(
-        lambda of, connector, negated: Q(*of, _connector=connector, _negated=negated),
-        several,
-        st.sampled_from([Q.AND, Q.OR, Q.XOR]),
+        lambda of, negated: Q(*of[1], _connector=of[0], _negated=negated),
+        of_any_number | of_several,
         st.booleans(),
     )
 
@@ -180,6 +180,7 @@ def test_any_nesting_of_and_or_xor_and_not_comes_to_what_the_database_says(
         (Q(injured_on__year=2024), {"injured_on": DAY}),
         (Q(signed_by_id=1), {}),
         (Q(models.Exists(IndexProcedure.objects.all())), {}),
+        (Q(Q(injured_on__gt=DAY), _connector=Q.XOR), {}),
         (Q(), {}),
     ],
 )

@@ -65,7 +65,9 @@ def test_signed_out_there_is_no_page(cast: Cast) -> None:
 
 
 def test_the_page_is_reached_from_every_page_by_the_name_of_who_is_signed_in(cast: Cast) -> None:
-    assert f'href="{PAGE}"' in cast.client("surgeon").get("/").content.decode()
+    client = cast.client("surgeon")
+    assert 'href="/account/"' in client.get("/").content.decode()
+    assert f'href="{PAGE}"' in client.get("/account/").content.decode()
 
 
 def run(*arguments: str) -> Any:

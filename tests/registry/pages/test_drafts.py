@@ -8,12 +8,11 @@ from uuid import uuid4
 import pytest
 import time_machine
 from django.conf import settings
-from django.contrib.sessions.models import Session
 from django.http import QueryDict
 from django.test import Client
 from django.utils import timezone
 
-from registry.models import Draft, Visit
+from registry.models import BrowserSession, Draft, Visit
 from registry.pages.drafts import KEPT_FOR, draft_of, drop, keep
 from tests import factories
 from tests.conftest import Cast
@@ -231,7 +230,7 @@ def test_another_person_does_not_get_it(cast: Cast) -> None:
 
 def test_an_answer_that_comes_late_takes_no_new_session_away(cast: Cast) -> None:
     client, page = opened(cast)
-    Session.objects.all().delete()
+    BrowserSession.objects.all().delete()
     with_the_dead_session = cast.client("nobody")
     with_the_dead_session.cookies = client.cookies.copy()
     client.post(path(cast, "visit"), {**page, "flexion_deg": "120"})
@@ -269,7 +268,7 @@ def test_no_plain_value_lies_in_the_session_store(cast: Cast) -> None:
     client, page = opened(cast)
     client.logout()
     client.post(path(cast, "visit"), {**page, "flexion_deg": NUMBER})
-    stored = [str(session.get_decoded()) for session in Session.objects.all()]
+    stored = [str(session.get_decoded()) for session in BrowserSession.objects.all()]
     assert any("sealed" in content for content in stored)
     assert not [content for content in stored if NUMBER in content]
 
@@ -279,7 +278,7 @@ def test_a_stranger_puts_nothing_into_the_session_store(cast: Cast, mark: str) -
     client = Client()
     client.post(path(cast, "visit"), {"draft-owner": mark, "flexion_deg": "123"})
     client.post("/drafts/", {"draft-page": path(cast, "visit"), "draft-owner": mark})
-    assert not Session.objects.exists()
+    assert not BrowserSession.objects.exists()
 
 
 def test_a_draft_of_a_correction_still_meets_what_others_changed(cast: Cast) -> None:

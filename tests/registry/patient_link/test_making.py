@@ -18,6 +18,8 @@ from registry.recording import record
 from tests import factories
 from tests.conftest import Cast
 
+pytestmark = pytest.mark.any_engine
+
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 

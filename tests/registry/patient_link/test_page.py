@@ -10,6 +10,8 @@ from registry.models import PatientLink
 from tests.conftest import Cast
 from tests.registry.patient_link.conftest import YEAR, Reader
 
+pytestmark = pytest.mark.any_engine
+
 Make = Callable[..., PatientLink]
 ASKED = {"en": "Year of birth", "es": "Año de nacimiento"}
 
@@ -51,7 +53,7 @@ def test_the_language_can_be_chosen_before_the_year(a_link: Make) -> None:
 def test_headers(reader: Reader) -> None:
     for answer in (Client().get(reader.path), reader.client.get(reader.path), reader.send(again="no")):
         assert answer.headers["Cache-Control"] == "no-store"
-        assert answer.headers["Referrer-Policy"] == "same-origin"
+        assert answer.headers["Referrer-Policy"] == "strict-origin"
         assert answer.headers["X-Robots-Tag"] == "noindex, nofollow"
         assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
 

@@ -5,7 +5,6 @@ from functools import cached_property
 from typing import Any, Self
 from uuid import UUID, uuid4
 
-from django.db import transaction
 from django.urls import reverse
 from django.utils.html import format_html
 
@@ -21,6 +20,7 @@ from registry.pages.forms.saving import attempt, save
 from registry.pages.tears import tears_of
 from registry.pages.wording import facts
 from registry.recording import Act
+from registry.retrying import retried_with
 
 ENTRY = "entry"
 FINDINGS_ADDED = "Findings added"
@@ -148,13 +148,16 @@ class RecordedEvent(EventPage):
     def entries(self) -> list[FormAndRow]:
         return [(form, form.instance) for form in (self.event, *self._changed)]
 
-    @transaction.atomic
     def correct(self, act: Act, seen: int) -> None:
         event: Any = self.event.instance
-        findings = [finding.instance for finding in self._changed]
-        recording.correct(event, *findings, *self.answers.rows(event), act=act, seen=seen)
-        for row in [*self._cleared, *self.answers.no_longer_asked()]:
-            recording.withdraw(row, act)
+        rows = [event, *(finding.instance for finding in self._changed), *self.answers.rows(event)]
+
+        def work() -> None:
+            recording.correct(*rows, act=act, seen=seen)
+            for row in [*self._cleared, *self.answers.no_longer_asked()]:
+                recording.withdraw(row, act)
+
+        retried_with(rows, work)
 
     @property
     def _changed(self) -> list[FindingForm]:

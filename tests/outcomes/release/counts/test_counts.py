@@ -31,7 +31,7 @@ from registry.models import Unit
 from tests import factories
 from tests.outcomes.release.counts.test_suppression import recovered
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 STATED = {
     "project": "Zones",
@@ -85,7 +85,7 @@ def members(entry):
 
 
 def test_permitted_repairs_alone_are_counted_and_people_behind_them(house):
-    knee = next(house.unit.patients.filter(research_permission="given").iterator()).knees.get()
+    knee = house.unit.patients.filter(research_permission="given").earliest("pk").knees.get()
     again = factories.an_operation(house.unit, house.oak, knee, operated_on=factories.OPERATED_ON)
     factories.a_repair(again, vascular_zone="RR")
     units = Unit.objects.filter(pk=house.unit.pk)

@@ -1,0 +1,1 @@
+"""Pages of the patient's own rights: who looked, what is held, and erasure."""

@@ -1,0 +1,1 @@
+"""How people get in, stay in and prove who they are: invitations, sessions, second factor."""

@@ -1,0 +1,28 @@
+"""Passwords set by their own person."""
+
+from django.contrib.auth import update_session_auth_hash
+from django.http import HttpRequest
+
+from registry.models import AccountEventKind, User
+from registry.retrying import retried
+from registry.signing_in.account_log import note
+from registry.signing_in.sessions import end_all
+
+
+def set_password(person: User, password: str, request: HttpRequest | None = None) -> None:
+    """A new password, noted; whether it may be one has been asked already."""
+    person.set_password(password)
+    person.save(update_fields=["password"])
+    note(person, AccountEventKind.PASSWORD_SET, request)
+
+
+def change(request: HttpRequest, person: User, password: str) -> int:
+    """A new password from within a session, which goes on; how many others ended."""
+
+    def work() -> int:
+        set_password(person, password, request)
+        return end_all(person, but=request.session.session_key)
+
+    ended = retried(work)
+    update_session_auth_hash(request, person)
+    return ended
