@@ -8,22 +8,27 @@ waits for another, nor for a long intake. SQLite has one writer at a time.
 """
 
 from collections.abc import Iterable
+from typing import Literal
 
 from django.core.exceptions import ObjectDoesNotExist
 from django.db import connection, models
 
 from registry.models import Kept, Knee, Patient
 
-_LOCKS = {"adding": "SHARE", "changing": "NO KEY UPDATE"}
+Doing = Literal["adding", "changing"]
+_LOCKS: dict[Doing, str] = {"adding": "SHARE", "changing": "NO KEY UPDATE"}
 
 
-def hold(rows: Iterable[models.Model], to: str) -> None:
-    """Until the transaction ends, others change nothing that is on record of the patients of these rows."""
+def hold(rows: Iterable[models.Model], to: Doing) -> None:
+    """Until the transaction ends, others change nothing that is on record of the patients of these rows.
+
+    While one adds, others may add too; while one changes, nobody else does either.
+    """
     if connection.features.has_select_for_update:
         hold_patients({key for row in rows if (key := patient_key(row))}, to)
 
 
-def hold_patients(patients: Iterable[int], to: str) -> None:
+def hold_patients(patients: Iterable[int], to: Doing) -> None:
     """The same for patients by key; in the order of their keys, so that no two wait for each other."""
     keys = list(patients)
     if not keys or not connection.features.has_select_for_update:

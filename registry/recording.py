@@ -22,7 +22,7 @@ from registry.holding import hold, hold_patients
 from registry.models import Correction, Entry, IndexProcedure, Kept, User
 from registry.models.history_rules import BEFORE_SIGNING, kept_models
 from registry.parts import parts_of
-from registry.retrying import retried_with
+from registry.retrying import retried, retried_with
 from registry.vocabulary import CorrectionKind
 
 SIGNED_ALREADY = "This note is signed already. A correction of it stays under that signature."
@@ -179,7 +179,7 @@ def reinstate(withdrawn: UUID, act: Act) -> None:
             row = tables[correction.row_table].ever.get(pk=correction.row_id)
             _set(row, act, CorrectionKind.REINSTATED, withdrawn_at=None)
 
-    retried_with([], work)
+    retried(work)
 
 
 def sign(procedure: IndexProcedure, by: User, seen: int | None = None) -> None:
@@ -198,9 +198,7 @@ def sign(procedure: IndexProcedure, by: User, seen: int | None = None) -> None:
         if seen is not None:
             _refuse_if_changed(procedure, seen)
         if procedure.is_signed:
-            raise ValidationError(
-                "This note is signed already. A correction of it stays under that signature."
-            )
+            raise ValidationError(SIGNED_ALREADY)
         _set(procedure, Act(by, "Signed"), CorrectionKind.SIGNED, signed_at=timezone.now(), signed_by=by)
 
     retried_with([procedure], work)
@@ -222,7 +220,7 @@ def may_go_without_reason(entry: Kept) -> bool:
     return isinstance(entry, IndexProcedure) and not entry.is_signed
 
 
-def held(entry: Kept) -> None:
+def hold_entry(entry: Kept) -> None:
     """Until the transaction ends nobody else changes an entry, or anything else of its patient."""
     hold([entry], "changing")
     type(entry).ever.select_for_update().get(pk=entry.pk)
@@ -324,8 +322,7 @@ def _refuse_without_reason(row: Kept, act: Act) -> None:
 
 
 def _refuse_if_changed(entry: Kept, seen: int) -> None:
-    # The entry's row is held, so that nobody slips in between looking and writing.
-    held(entry)
+    hold_entry(entry)
     later = list(corrections_of(entry).filter(pk__gt=seen).select_related("made_by"))
     if later:
         raise ChangedMeanwhile(later)

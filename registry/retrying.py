@@ -23,6 +23,8 @@ LONGEST_WAIT = 0.1
 BROKEN_OFF = frozenset({"40001", "40P01"})
 # SQLite refuses these at once. A plain SQLITE_BUSY has waited for the whole time-out already.
 REFUSED_AT_ONCE = frozenset({"SQLITE_BUSY_SNAPSHOT", "SQLITE_BUSY_RECOVERY"})
+# lock_not_available, query_canceled (by its time-out).
+TIMED_OUT = frozenset({"55P03", "57014"})
 # The same: classes connection_exception, insufficient_resources, operator_intervention but for a query's end.
 OUT_OF_SERVICE = ("08", "53", "57P")
 NO_FILE = ("SQLITE_FULL", "SQLITE_IOERR", "SQLITE_CANTOPEN")
@@ -36,15 +38,15 @@ def retried(work: Callable[[], T]) -> T:
     be done again.
     """
     if connection.in_atomic_block:
-        return _at_once(work)
+        return _in_one_transaction(work)
     for tried in range(1, TRIES):
         try:
-            return _at_once(work)
+            return _in_one_transaction(work)
         except OperationalError as error:
             if not is_broken_off(error):
                 raise
         time.sleep(random.uniform(0, LONGEST_WAIT * tried))  # noqa: S311 - chance, not a secret
-    return _at_once(work)
+    return _in_one_transaction(work)
 
 
 def is_broken_off(error: OperationalError) -> bool:
@@ -52,6 +54,13 @@ def is_broken_off(error: OperationalError) -> bool:
     cause = error.__cause__
     state, name = getattr(cause, "sqlstate", None), getattr(cause, "sqlite_errorname", None)
     return state in BROKEN_OFF or name in REFUSED_AT_ONCE
+
+
+def is_timed_out(error: OperationalError) -> bool:
+    """Whether the database gave up waiting for another; nothing of the transaction is left."""
+    cause = error.__cause__
+    is_locked = getattr(cause, "sqlite_errorname", None) == "SQLITE_BUSY"
+    return is_locked or getattr(cause, "sqlstate", None) in TIMED_OUT
 
 
 def is_out_of_service(error: BaseException | None) -> bool:
@@ -65,7 +74,7 @@ def is_out_of_service(error: BaseException | None) -> bool:
     return getattr(cause, "sqlite_errorname", "").startswith(NO_FILE)
 
 
-def _at_once(work: Callable[[], T]) -> T:
+def _in_one_transaction(work: Callable[[], T]) -> T:
     with transaction.atomic():
         return work()
 
@@ -73,7 +82,7 @@ def _at_once(work: Callable[[], T]) -> T:
 def retried_with(rows: Iterable[models.Model], work: Callable[[], T]) -> T:
     """The same for work that writes these rows; before it is done again they are as they were given."""
     if connection.in_atomic_block:
-        return _at_once(work)
+        return _in_one_transaction(work)
     given = [(row, _state_of(row)) for row in rows]
 
     def anew() -> T:

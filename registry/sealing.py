@@ -34,12 +34,22 @@ def unseal_bytes(sealed: bytes) -> bytes:
     return _sealer(tuple(settings.IDENTITY_KEYS)).decrypt(sealed)
 
 
+def is_sealed(column: str) -> bool:
+    """Whether a column of this name holds a sealed value."""
+    return column == "sealed" or column.endswith("_sealed") or column.startswith("sealed_")
+
+
+def plain_number(hospital_number: str) -> str:
+    """A hospital number without spacing and letter case, as the blind index sees it."""
+    return "".join(hospital_number.split()).upper()
+
+
 def blind_index(unit_key: int, hospital_number: str) -> str:
     """Keyed digest (hex) of a hospital number within a unit, blind to spacing and letter case.
 
     The unit is named by its primary key, which never changes; its code and name may.
     """
-    plain = f"{unit_key}\0{''.join(hospital_number.split()).upper()}"
+    plain = f"{unit_key}\0{plain_number(hospital_number)}"
     return hmac.new(_index_key(settings.IDENTITY_INDEX_KEY), plain.encode(), hashlib.sha256).hexdigest()
 
 

@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from django.contrib.auth.hashers import make_password
+from django.test import Client
 
 from registry.models import (
     Contact,
@@ -51,6 +52,13 @@ def a_person(username: str, *roles: tuple[str, Unit]) -> User:
     user = User(username=username, email=f"{username}@example.org", password=_password_hash)
     record(user, *(Membership(user=user, unit=unit, role=role) for role, unit in roles))
     return user
+
+
+def signed_in(person: User) -> Client:
+    """A browser in which this person has just signed in, with the password alone."""
+    client = Client()
+    client.force_login(person)
+    return client
 
 
 def a_knee(unit: Unit, side: str = "left", **patient: Any) -> Knee:

@@ -154,4 +154,4 @@ def _since(found: Found, version: CohortVersion) -> dict[str, int]:
 
 
 def _name(user: User) -> str:
-    return user.get_full_name() or user.username
+    return user.shown_name

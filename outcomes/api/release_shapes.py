@@ -116,4 +116,4 @@ def _recall(entry: LedgerEntry) -> dict[str, str] | None:
 
 def _written(entry: LedgerEntry) -> dict[str, str]:
     by: User = entry.written_by
-    return {"written_at": entry.written_at.isoformat(), "written_by": by.get_full_name() or by.username}
+    return {"written_at": entry.written_at.isoformat(), "written_by": by.shown_name}

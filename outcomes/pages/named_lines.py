@@ -108,7 +108,7 @@ class Line:
             sentence=reader.sentence(cohort) if cohort else "",
             definition=definition.name,
             note=note if cohort else CLOSED,
-            by="You" if is_own else named.made_by.get_full_name() or named.made_by.username,
+            by="You" if is_own else named.made_by.shown_name,
             query={**cohort.query(), FAILURE: definition.code} if cohort else None,
             share=_share_form(named, reader.units) if is_own else None,
         )

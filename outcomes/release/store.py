@@ -16,6 +16,7 @@ from uuid import UUID, uuid4
 from django.conf import settings
 
 from outcomes.models import LedgerEntry, LedgerKind
+from registry.backup.files import flush_path
 
 # What lies in pending without an entry for so long is of work that was given up.
 GIVEN_UP_AFTER_SECONDS = 24 * 60 * 60
@@ -41,9 +42,9 @@ def keep(uuid: UUID, write: Callable[[Path], str]) -> tuple[str, int]:
     # By a name of its own: a worker taken for gone may still be writing its own.
     part, whole = _pending(uuid).with_suffix(f".{uuid4().hex}.part"), _pending(uuid)
     digest = write(part)
-    _flushed(part)
+    flush_path(part)
     os.replace(part, whole)
-    _flushed(whole.parent)
+    flush_path(whole.parent)
     return digest, whole.stat().st_size
 
 
@@ -51,7 +52,7 @@ def publish(uuid: UUID) -> None:
     """Let a package whose entry is committed be seen."""
     with contextlib.suppress(FileNotFoundError):
         os.replace(_pending(uuid), folder() / f"{uuid}.zip")
-        _flushed(folder())
+        flush_path(folder())
 
 
 def settle() -> None:
@@ -101,12 +102,3 @@ def _entered_as(path: Path) -> UUID | None:
 def _own(path: Path) -> Path:
     path.mkdir(mode=0o700, parents=True, exist_ok=True)
     return path
-
-
-def _flushed(path: Path) -> None:
-    """Make sure that a file, or the names in a folder, outlive a loss of power."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

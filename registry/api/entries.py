@@ -20,7 +20,7 @@ from registry.api.view import ApiView
 from registry.models import Correction, User
 from registry.pages.differences import told
 from registry.pages.history import may_be_undone
-from registry.recording import Act, corrections_of, held, reinstate, withdraw
+from registry.recording import Act, corrections_of, hold_entry, reinstate, withdraw
 from registry.retrying import retried
 from registry.vocabulary import CorrectionKind
 
@@ -80,7 +80,7 @@ class EntryView(ApiView):
         resource.require_write(self.person, found := resource.row(self.person, uuid))
 
         def work() -> None:
-            held(found.entry)
+            hold_entry(found.entry)
             row = resource.row(self.person, uuid)
             require_match(self.request, resource.tag(row))
             change(row)

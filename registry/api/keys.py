@@ -6,10 +6,14 @@ from collections.abc import Collection
 from datetime import timedelta
 
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
+from django.http import HttpRequest
 from django.utils import timezone
 
 from registry.access import Action, Person, actions_of
-from registry.models import AccessKey, User
+from registry.models import AccessKey, AccountEventKind, User
+from registry.retrying import retried, retried_with
+from registry.signing_in.account_log import note
 from registry.vocabulary import Scope
 
 # By its beginning a key that leaked into a file or a log can be searched for.
@@ -33,8 +37,10 @@ def scopes_open_to(person: Person) -> list[Scope]:
     return [scope for scope in Scope if OPENS[scope] & allowed]
 
 
-def make(user: User, label: str, scopes: Collection[str], days: int) -> tuple[AccessKey, str]:
-    """A new key that holds for so many days, and its text, which nothing keeps.
+def make(
+    user: User, label: str, scopes: Collection[str], days: int, request: HttpRequest | None = None
+) -> tuple[AccessKey, str]:
+    """A new key that holds for so many days, and its text, which nothing keeps; noted in the account's log.
 
     Raises
     ------
@@ -57,7 +63,7 @@ def make(user: User, label: str, scopes: Collection[str], days: int) -> tuple[Ac
         expires_at=made_at + timedelta(days=days),
     )
     key.full_clean()
-    key.save()
+    retried_with([key], lambda: _keep(key, request))
     return key, text
 
 
@@ -79,14 +85,36 @@ def note_use(key: AccessKey) -> None:
         AccessKey.objects.filter(pk=key.pk).update(last_used_on=today)
 
 
-def take_back(key: AccessKey) -> None:
-    """From now on the key opens nothing; once taken back it stays so."""
-    AccessKey.objects.filter(pk=key.pk, taken_back_at__isnull=True).update(taken_back_at=timezone.now())
+def open_keys(person: User) -> QuerySet[AccessKey]:
+    """A person's keys that still open something."""
+    return AccessKey.objects.filter(user=person, taken_back_at=None, expires_at__gt=timezone.now())
+
+
+def take_back(key: AccessKey, request: HttpRequest | None = None, by: User | None = None) -> None:
+    """From now on the key opens nothing; once taken back it stays so, and is noted once."""
+
+    def work() -> None:
+        standing = AccessKey.objects.filter(pk=key.pk, taken_back_at__isnull=True)
+        if standing.update(taken_back_at=timezone.now()):
+            note(key.user, AccountEventKind.KEY_TAKEN_BACK, request, by, key.label)
+
+    retried(work)
+
+
+def take_back_all(person: User, request: HttpRequest | None = None, by: User | None = None) -> None:
+    """The same for every key of a person that still opens something."""
+    for key in open_keys(person).select_related("user"):
+        take_back(key, request, by)
 
 
 def digest(text: str) -> str:
     """What is kept of a key: SHA-256 (FIPS 180-4) in hexadecimal."""
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
+
+
+def _keep(key: AccessKey, request: HttpRequest | None) -> None:
+    key.save()
+    note(key.user, AccountEventKind.KEY_MADE, request, about=key.label)
 
 
 def _refuse_scopes(user: User, scopes: Collection[str]) -> None:

@@ -8,6 +8,7 @@ from rest_framework.request import Request
 from rest_framework.throttling import SimpleRateThrottle
 
 from registry.models import AccessKey
+from registry.signing_in.lockout import counted_address
 
 
 class _AMinute(SimpleRateThrottle):
@@ -30,9 +31,11 @@ class ByKey(_AMinute):
 
 
 class ByAddress(_AMinute):
-    """Without a valid key the address counts, so that guessing is slow."""
+    """Without a valid key the address counts, by the rule of signing in, so that guessing is slow."""
 
     scope = "address"
 
     def get_cache_key(self, request: Request, view: Any) -> str | None:
-        return None if isinstance(request.auth, AccessKey) else f"api-address-{self.get_ident(request)}"
+        if isinstance(request.auth, AccessKey):
+            return None
+        return f"api-address-{counted_address(request._request) or 'none'}"

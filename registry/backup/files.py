@@ -59,7 +59,7 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
             flush(file)
             refuse_standing(path)
             part.rename(path)
-        flush_folder(path.parent)
+        flush_path(path.parent)
     finally:
         part.unlink(missing_ok=True)
 
@@ -76,8 +76,8 @@ def flush(file: BinaryIO) -> None:
     os.fsync(file.fileno())
 
 
-def flush_folder(path: Path) -> None:
-    """Let the names in a folder outlive a loss of power."""
+def flush_path(path: Path) -> None:
+    """Let a file, or the names in a folder, outlive a loss of power."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -1,7 +1,5 @@
 """A backup put back: proved whole, restored beside what stands, verified there, and only then named."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +9,7 @@ from django.utils import timezone
 
 from registry.backup.beside import stores
 from registry.backup.checking import refuse_differing
-from registry.backup.engines import DATABASE_ERRORS, Engine, engine_of
+from registry.backup.engines import Engine, engine_of, said_in_words
 from registry.backup.engines.aliases import Config, alias_for
 from registry.backup.files import copy_whole, sha256_of, workplace
 from registry.backup.manifest import DATABASE, Manifest, index_probe
@@ -22,6 +20,7 @@ from registry.telling import Tell, silently
 
 STEPS = 4
 UNTOUCHED = "Nothing was touched."
+NOT_CHANGED = "Its place was not changed."
 OTHER_ENGINE = (
     "The backup is of {theirs}, the database is {ours}. Restore it on its own engine; from one engine to the "
     "other leads 'archive write' and 'archive read'. Nothing was touched."
@@ -84,7 +83,7 @@ def restore(
     """
     connections.close_all()
     target = engine_of(config)
-    with workplace() as folder, _said_in_words():
+    with workplace() as folder, said_in_words(NOT_CHANGED):
         tell("Opening", 0, STEPS)
         manifest = opened(path, identities, folder, without_keys=without_keys)
         _refuse_unfitting(manifest, target)
@@ -99,32 +98,22 @@ def restore(
                 refuse_differing(beside, using, folder, manifest, UNTOUCHED)
             tell("Changing places", 3, STEPS)
             _fill_stores(folder)
+            to_do = _to_do(manifest, target, beside, folder)
             target.refuse_if_in_use()
         except BaseException:
             beside.drop()
             raise
         kept = beside.take_place_of(target, f"before-{timezone.now():%Y%m%dT%H%M%S}")
-        to_do = _to_do(manifest, target, kept, folder)
-        if kept and not holds_rows:
-            kept.drop()
-            kept = None
+    if kept and not holds_rows:
+        kept.drop()
+        kept = None
     return Restored(manifest, target.name, kept.name if kept else "", to_do)
-
-
-@contextmanager
-def _said_in_words() -> Iterator[None]:
-    try:
-        yield
-    except DATABASE_ERRORS as error:
-        words = str(error).strip().splitlines()[0] if str(error) else type(error).__name__
-        raise BackupRefused(f"The database refused: {words}. Its place was not changed.") from error
 
 
 def _refuse_unfitting(manifest: Manifest, target: Engine) -> None:
     if manifest.engine != target.vendor:
         raise BackupRefused(OTHER_ENGINE.format(theirs=manifest.engine, ours=target.vendor))
-    known = {f"{app}.{name}" for app, name in MigrationLoader(None).disk_migrations}
-    if newer := sorted(set(manifest.facts.migrations) - known):
+    if newer := sorted(set(manifest.facts.migrations) - _known_migrations()):
         raise BackupRefused(NEWER.format(software=manifest.software, names=", ".join(newer[:5])))
 
 
@@ -154,10 +143,15 @@ def _fill_stores(folder: Path) -> None:
                 copy_whole(path, store.folder() / path.name)
 
 
-def _to_do(manifest: Manifest, target: Engine, kept: Engine | None, folder: Path) -> list[str]:
-    known = {f"{app}.{name}" for app, name in MigrationLoader(None).disk_migrations}
+def _known_migrations() -> set[str]:
+    """Those of this release, as "app.name"."""
+    return {f"{app}.{name}" for app, name in MigrationLoader(None).disk_migrations}
+
+
+def _to_do(manifest: Manifest, target: Engine, beside: Engine, folder: Path) -> list[str]:
+    """What is still to be done by hand once `beside` is in the place of `target`."""
     said = [RESTART]
-    if known - set(manifest.facts.migrations):
+    if _known_migrations() - set(manifest.facts.migrations):
         said.append(MIGRATE)
     if manifest.index_probe != index_probe():
         said.append(REINDEX)
@@ -170,7 +164,7 @@ def _to_do(manifest: Manifest, target: Engine, kept: Engine | None, folder: Path
         if later:
             names = ", ".join(sorted(later))
             said.append(LATER.format(count=len(later), store=store.name, names=names))
-    if kept and (erased := _erased(kept) - _erased(target)):
+    if target.exists() and (erased := _erased(target) - _erased(beside)):
         said.append(ERASED.format(count=len(erased), keys=", ".join(sorted(erased))))
     return said + manifest.problems
 

@@ -2,7 +2,6 @@
 
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -11,7 +10,7 @@ from django.utils import timezone
 
 from registry.backup.beside import Store, stores
 from registry.backup.checking import check_parts, problems_beside
-from registry.backup.engines import DATABASE_ERRORS, Engine, engine_of
+from registry.backup.engines import Engine, engine_of, said_in_words
 from registry.backup.engines.aliases import Config
 from registry.backup.files import refuse_standing, sha256_of, whole_file, workplace
 from registry.backup.manifest import DATABASE, MANIFEST, SEALS, Manifest, index_probe, seals_of
@@ -63,7 +62,7 @@ def take(
     """
     refuse_standing(path)
     engine = engine_of(config)
-    with workplace() as folder, _said_in_words():
+    with workplace() as folder, said_in_words(NO_BACKUP):
         tell("Copying", 0, STEPS)
         manifest = _copied(engine, folder, despite_problems)
         if check and not identities:
@@ -81,16 +80,6 @@ def take(
     return Taken(path, digest, path.stat().st_size, check, manifest)
 
 
-@contextmanager
-def _said_in_words() -> Iterator[None]:
-    """What the database refused, without a row of it."""
-    try:
-        yield
-    except DATABASE_ERRORS as error:
-        words = str(error).strip().splitlines()[0] if str(error) else type(error).__name__
-        raise BackupRefused(f"The database refused: {words}. {NO_BACKUP}") from error
-
-
 def _copied(engine: Engine, folder: Path, despite_problems: bool) -> Manifest:
     """Every part of one state of the database, in a folder, and what they hold."""
     with engine.snapshot() as using:
@@ -98,7 +87,7 @@ def _copied(engine: Engine, folder: Path, despite_problems: bool) -> Manifest:
         facts = engine.facts(using)
         for store in stores():
             _copy_store(store, using, folder / store.name)
-        problems = problems_beside(using, folder, facts)
+        problems = problems_beside(using, folder)
         engine_version = engine.version(using)
     if problems and not despite_problems:
         raise BackupRefused(NOT_SOUND.format(words="; ".join(problems[:5])))

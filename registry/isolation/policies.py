@@ -5,16 +5,15 @@ role.
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from django.db import connections
 
 from registry.isolation.rules import our_models, rule_of
-from registry.isolation.views import views
+from registry.isolation.views import OUR_APPS, views
 from registry.models import triggers
 
-APPS = ("registry", "outcomes")
 READ, WRITE = "rimward_shows", "rimward_takes"
 # What shows of a table, as bits by key: worked out anew when the record was written to, or the scope is
 # another. The version is that of the statement's own sight of the record, and a session sees no version twice
@@ -51,10 +50,12 @@ FUNCTIONS: dict[str, str] = {
 def install(using: str, **_: Any) -> None:
     """Put every rule into a database whose tables are of today, unless the same rules stand there."""
     connection = connections[using]
-    if connection.vendor != "postgresql" or not all(triggers.is_of_today(connection, app) for app in APPS):
+    if connection.vendor != "postgresql" or not all(
+        triggers.is_of_today(connection, app) for app in OUR_APPS
+    ):
         return
     statements = list(_statements())
-    mark = hashlib.sha256("\n".join(statements).encode()).hexdigest()
+    mark = _mark_of(statements)
     with connection.cursor() as cursor:
         if mark != _mark(cursor):
             _remove(cursor)
@@ -71,11 +72,16 @@ def remove(using: str, **_: Any) -> None:
 
 def are_in_place(using: str) -> bool:
     """Whether the rules of today stand in the database, on every table."""
-    mark = hashlib.sha256("\n".join(_statements()).encode()).hexdigest()
+    mark = _mark_of(_statements())
     with connections[using].cursor() as cursor:
         cursor.execute("SELECT relname FROM pg_class WHERE relrowsecurity")
         shut = {name for (name,) in cursor.fetchall()}
         return mark == _mark(cursor) and shut >= set(_tables())
+
+
+def _mark_of(statements: Iterable[str]) -> str:
+    """What is kept in the database to tell the same rules from others."""
+    return hashlib.sha256("\n".join(statements).encode()).hexdigest()
 
 
 def _tables() -> Iterator[str]:

@@ -17,6 +17,7 @@ from django.db.models import Model
 from registry.isolation.views import (
     CODES,
     OF_LEDGER,
+    OUR_APPS,
     UNITS,
     is_kept_of_a_patient,
     is_of_a_patient,
@@ -24,10 +25,8 @@ from registry.isolation.views import (
     shows,
     wholes_of,
 )
-from registry.models import Correction, Knee, Patient, Surgeon, Unit
+from registry.models import Correction, Draft, Knee, Patient, Surgeon, Unit
 from registry.models.history_rules import kept_models
-
-OURS = ("registry", "outcomes")
 
 PERSON = "(SELECT rimward_person())"
 HOUSE = "(SELECT current_setting('rimward.house', true)) = 'yes'"
@@ -64,7 +63,7 @@ class NoRuleError(LookupError):
 
 def our_models() -> Iterator[type[Model]]:
     """Every table of both apps, those between two others too."""
-    for app in OURS:
+    for app in OUR_APPS:
         yield from apps.get_app_config(app).get_models(include_auto_created=True)
 
 
@@ -133,7 +132,8 @@ def _of_corrections() -> Rule:
     return _same(f"CASE WHEN patient_id IS NULL THEN {others} ELSE {patient} END")
 
 
-def _told() -> dict[str, Rule]:
+@cache
+def told() -> dict[str, Rule]:
     surgeon_here = "EXISTS (SELECT 1 FROM rimward_places p WHERE p.surgeon_id = registry_surgeon.id)"
     surgeon_nowhere = (
         f"cardinality({UNITS}) > 0 AND NOT EXISTS "
@@ -174,12 +174,4 @@ def _told() -> dict[str, Rule]:
 
 def _is_past_keeping() -> str:
     """A draft is its writer's alone until it is so old that whoever keeps the next one deletes it."""
-    from registry.pages.drafts import KEPT_FOR
-
-    return f"saved_at < now() - interval '{KEPT_FOR.total_seconds():.0f} seconds'"
-
-
-@cache
-def told() -> dict[str, Rule]:
-    """The rules that no derivation finds, by the model's label."""
-    return _told()
+    return f"saved_at < now() - interval '{Draft.KEPT_FOR.total_seconds():.0f} seconds'"

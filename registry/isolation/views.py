@@ -20,6 +20,7 @@ UNITS = "(SELECT rimward_units())::bigint[]"
 CODES = f"to_jsonb((SELECT array_agg(u.code::text) FROM registry_unit u WHERE u.id = ANY ({UNITS})))"
 OF_LEDGER = "coalesce(content::jsonb -> 'asked' -> 'units', content::jsonb -> 'units', '[]'::jsonb)"
 
+OUR_APPS = ("registry", "outcomes")
 # What a row that is no row of the record is part of.
 WHOLES: dict[str, tuple[str, ...]] = {
     "registry.Opening": ("patient",),
@@ -91,7 +92,7 @@ def is_kept_of_a_patient(model: type[Model]) -> bool:
 
 def _wholes() -> Iterator[type[Model]]:
     yield Patient
-    for app in ("registry", "outcomes"):
+    for app in OUR_APPS:
         for model in apps.get_app_config(app).get_models():
             for name in wholes_of(model):
                 yield model._meta.get_field(name).related_model  # type: ignore[misc]  # the key of a whole
@@ -105,8 +106,8 @@ def _joined(model: type[Model]) -> str:
         model = key.related_model
         tables += f" JOIN {model._meta.db_table} t{at + 1} ON t{at + 1}.id = t{at}.{key.column}"
         at += 1
-    shows = of_operation if model is IndexProcedure else of_patient
-    return f"SELECT t0.id FROM {tables} WHERE {shows(f't{at}')}"
+    rule = of_operation if model is IndexProcedure else of_patient
+    return f"SELECT t0.id FROM {tables} WHERE {rule(f't{at}')}"
 
 
 _TOLD: dict[str, str] = {

@@ -38,7 +38,7 @@ class Migration(migrations.Migration):
             name='AccountEvent',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('signed_in', 'Signed in'), ('signed_out', 'Signed out'), ('refused', 'Sign-in refused'), ('held_off', 'Sign-in held off after too many tries'), ('confirmed', 'Confirmed who it is'), ('password_set', 'Password set'), ('factor_set', 'Second factor set up'), ('factor_taken_off', 'Second factor taken off'), ('codes_made', 'Recovery codes made'), ('code_used', 'Recovery code used'), ('session_ended', 'Session ended from elsewhere'), ('invited', 'Invited'), ('invitation_used', 'Invitation used'), ('role_given', 'Role given'), ('role_taken', 'Role taken'), ('closed', 'Account closed'), ('opened', 'Account opened again')], max_length=20)),
+                ('kind', models.CharField(choices=[('signed_in', 'Signed in'), ('signed_out', 'Signed out'), ('refused', 'Sign-in refused'), ('held_off', 'Sign-in held off after too many tries'), ('confirmed', 'Confirmed who it is'), ('password_set', 'Password set'), ('factor_set', 'Second factor set up'), ('factor_taken_off', 'Second factor taken off'), ('codes_made', 'Recovery codes made'), ('code_used', 'Recovery code used'), ('key_made', 'Access key made'), ('key_taken_back', 'Access key taken back'), ('session_ended', 'Session ended from elsewhere'), ('invited', 'Invited'), ('invitation_used', 'Invitation used'), ('role_given', 'Role given'), ('role_taken', 'Role taken'), ('closed', 'Account closed'), ('opened', 'Account opened again')], max_length=20)),
                 ('at', models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
                 ('about', models.CharField(blank=True, max_length=200)),
                 ('address', models.GenericIPAddressField(blank=True, null=True)),
@@ -48,7 +48,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-at', '-pk'],
-                'constraints': [registry.models.limits.FieldCheck(condition=models.Q(('kind', 'signed_in'), ('kind', 'signed_out'), ('kind', 'refused'), ('kind', 'held_off'), ('kind', 'confirmed'), ('kind', 'password_set'), ('kind', 'factor_set'), ('kind', 'factor_taken_off'), ('kind', 'codes_made'), ('kind', 'code_used'), ('kind', 'session_ended'), ('kind', 'invited'), ('kind', 'invitation_used'), ('kind', 'role_given'), ('kind', 'role_taken'), ('kind', 'closed'), ('kind', 'opened'), _connector='OR'), name='account_event_kind_code')],
+                'constraints': [registry.models.limits.FieldCheck(condition=models.Q(('kind', 'signed_in'), ('kind', 'signed_out'), ('kind', 'refused'), ('kind', 'held_off'), ('kind', 'confirmed'), ('kind', 'password_set'), ('kind', 'factor_set'), ('kind', 'factor_taken_off'), ('kind', 'codes_made'), ('kind', 'code_used'), ('kind', 'key_made'), ('kind', 'key_taken_back'), ('kind', 'session_ended'), ('kind', 'invited'), ('kind', 'invitation_used'), ('kind', 'role_given'), ('kind', 'role_taken'), ('kind', 'closed'), ('kind', 'opened'), _connector='OR'), name='account_event_kind_code')],
             },
         ),
         migrations.CreateModel(

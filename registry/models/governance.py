@@ -1,5 +1,6 @@
 """Who belongs to which unit in which role, and who looked at an identity, when and why."""
 
+from datetime import timedelta
 from typing import ClassVar
 
 from django.db import models
@@ -72,6 +73,7 @@ class LotLookUp(models.Model):
 class Draft(models.Model):
     """A page half filled in, kept for who fills it in. Sealed, because it may hold a hospital number."""
 
+    KEPT_FOR = timedelta(days=14)
     user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="drafts")
     page = models.CharField(max_length=200)
     sealed = models.TextField()

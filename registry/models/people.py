@@ -23,6 +23,11 @@ from registry.vocabulary import Grade, Language, Reminding, ResearchPermission, 
 class User(AbstractUser):
     """A person who signs in. What they may see comes from their memberships alone."""
 
+    @property
+    def shown_name(self) -> str:
+        """What others read of the person: the full name, or where there is none the name to sign in with."""
+        return self.get_full_name() or self.username
+
 
 class Unit(Kept):
     """A department that records repairs and answers for them."""

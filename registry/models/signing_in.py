@@ -132,6 +132,8 @@ class AccountEventKind(models.TextChoices):
     FACTOR_TAKEN_OFF = "factor_taken_off", "Second factor taken off"
     CODES_MADE = "codes_made", "Recovery codes made"
     CODE_USED = "code_used", "Recovery code used"
+    KEY_MADE = "key_made", "Access key made"
+    KEY_TAKEN_BACK = "key_taken_back", "Access key taken back"
     SESSION_ENDED = "session_ended", "Session ended from elsewhere"
     INVITED = "invited", "Invited"
     INVITATION_USED = "invitation_used", "Invitation used"
@@ -149,7 +151,7 @@ class AccountEvent(models.Model):
     at = models.DateTimeField(default=timezone.now, db_index=True)
     # Who did it, where that was somebody else.
     by = models.ForeignKey(User, on_delete=models.SET_NULL, null=True, blank=True, related_name="+")
-    # Which role or unit, where the kind leaves that open.
+    # Which role, unit or access key, where the kind leaves that open.
     about = models.CharField(max_length=200, blank=True)
     address = models.GenericIPAddressField(null=True, blank=True)
     browser = models.CharField(max_length=120, blank=True)

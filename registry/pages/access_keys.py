@@ -45,11 +45,11 @@ class AccessKeyForm(Spoken, forms.Form):
             (scope.value, scope.label) for scope in scopes_open_to(person)
         ]
 
-    def made(self, person: User) -> str | None:
+    def made(self, person: User, request: HttpRequest) -> str | None:
         """The text of the key; None when it is refused, with the reason on its field."""
         said = self.cleaned_data
         try:
-            return make(person, said["label"], said["scopes"], said["days"])[1]
+            return make(person, said["label"], said["scopes"], said["days"], request)[1]
         except ValidationError as error:
             self.add_error(None, error)
             return None
@@ -60,7 +60,7 @@ def access_keys(request: HttpRequest) -> HttpResponse:
     """The person's own keys and a form for another; a new key is shown in this one answer."""
     person = _person(request)
     form = AccessKeyForm(person, request.POST if request.method == "POST" else None)
-    text = form.made(person) if form.is_bound and form.is_valid() else None
+    text = form.made(person, request) if form.is_bound and form.is_valid() else None
     refused = form.is_bound and text is None
     context = {
         "keys": [_row(key) for key in person.access_keys.all()],
@@ -78,7 +78,7 @@ def take_back_access_key(request: HttpRequest, key: UUID) -> HttpResponse:
     found = _person(request).access_keys.filter(uuid=key).first()
     if found is None:
         raise Http404
-    take_back(found)
+    take_back(found, request)
     messages.success(request, f"The key '{found.label}' is taken back. It opens nothing any more.")
     return redirect("access_keys")
 

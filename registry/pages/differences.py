@@ -34,6 +34,7 @@ from registry.models import (
 from registry.models.followup import KneeEvent, TearFinding
 from registry.models.history_rules import kept_models
 from registry.scoring import INSTRUMENTS
+from registry.sealing import is_sealed
 from registry.vocabulary import CorrectionKind
 
 NOTHING = "Nothing recorded"
@@ -199,7 +200,7 @@ class _Words:
                 )
 
     def _shown(self, field: Any, value: Any) -> str:
-        if value and field.attname.endswith("_sealed"):
+        if value and is_sealed(field.attname):
             return SEALED
         if value is None or not isinstance(field, models.ForeignKey):
             return shown(field, value)
@@ -221,7 +222,7 @@ class _Words:
         return {
             None: NOBODY,
             **{user: f"Surgeon {code}" for user, code in coded if user},
-            **{each.user_id: each.user.get_full_name() or each.user.username for each in own},
+            **{each.user_id: each.user.shown_name for each in own},
         }
 
     def _rows_of(self, table: str, ids: set[int]) -> dict[int, Kept]:

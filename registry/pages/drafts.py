@@ -8,7 +8,7 @@ what it asked is on record.
 import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import wraps
 from typing import Any
 
@@ -28,7 +28,6 @@ from django.views.decorators.http import require_POST
 from registry import sealing
 from registry.models import Draft, User
 
-KEPT_FOR = timedelta(days=14)
 # What a page sends about the draft rather than for the record.
 PAGE, OWNER, DO = "draft-page", "draft-owner", "do"
 KEEP, DISCARD = "keep-draft", "discard-draft"
@@ -68,7 +67,7 @@ def draft_of(user: User, page: str) -> QueryDict | None:
 
 def keep(user: User, page: str, typed: QueryDict) -> Draft:
     """Keep what was typed into a page in place of what was kept before."""
-    Draft.objects.filter(saved_at__lt=timezone.now() - KEPT_FOR).delete()
+    Draft.objects.filter(saved_at__lt=timezone.now() - Draft.KEPT_FOR).delete()
     draft, _ = Draft.objects.update_or_create(user=user, page=page, defaults={"sealed": _sealed(typed)})
     return draft
 
@@ -149,7 +148,7 @@ def _said(request: HttpRequest, status: int = 200, **context: Any) -> HttpRespon
 
 
 def _standing(user: User, page: str) -> Draft | None:
-    return Draft.objects.filter(user=user, page=page, saved_at__gte=timezone.now() - KEPT_FOR).first()
+    return Draft.objects.filter(user=user, page=page, saved_at__gte=timezone.now() - Draft.KEPT_FOR).first()
 
 
 def _keeps(page: str) -> bool:
@@ -180,7 +179,7 @@ def _mark(user: User) -> str:
 def _owner(request: HttpRequest) -> int | None:
     """The key of who the page was rendered for, from its signed mark."""
     try:
-        owner: int = signing.loads(request.POST.get(OWNER, ""), salt=_SALT, max_age=KEPT_FOR)
+        owner: int = signing.loads(request.POST.get(OWNER, ""), salt=_SALT, max_age=Draft.KEPT_FOR)
     except signing.BadSignature:
         return None
     return owner

@@ -1,4 +1,4 @@
-"""Identity: the one page that shows who a patient is. It asks why, logs every opening, and corrects.
+"""Identity: the one page that shows who a patient is. It asks why, logs every showing, and corrects.
 
 Plain values live in the answer to one request alone: what is kept, its corrections too, is sealed.
 """
@@ -11,6 +11,7 @@ from uuid import UUID
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -23,7 +24,9 @@ from registry.models import Identity, IdentityView, Knee, Patient, User
 from registry.pages.corrections import ReasonForm, told, with_theirs
 from registry.pages.forms.base import RecordForm, Spoken, problems_of
 from registry.pages.forms.saving import attempt
+from registry.pages.rights.asked import ERASURE, WHO_LOOKED
 from registry.recording import ChangedMeanwhile, correct, record
+from registry.rights.free_text import REMOVED
 from registry.signing_in.confirming import confirm_first
 
 # How long one opening lasts for a correction.
@@ -37,6 +40,10 @@ MEANWHILE = (
     "Nothing was saved: this identity was corrected while you had it open ({who}: {why}). Above is what "
     "stands now, below is what you typed. Save again to put yours in its place."
 )
+# Kept as the reason where a correction to be mended shows the identity again.
+SHOWN_AGAIN = "Shown again, with a correction that was not saved"
+# Views that are no opening: nothing was shown, only what an opening before had shown, or it is erased since.
+NO_OPENING = Q(reason__in=[ERASURE, SHOWN_AGAIN, REMOVED]) | Q(reason__startswith=WHO_LOOKED)
 NAME_NOBODY = "Kept in the history of this record with your name and the time. Name nobody in it."
 UNCHANGED = "Nothing differs from what is on record. Change a value, or leave this page."
 
@@ -72,13 +79,6 @@ class IdentityForm(Spoken, forms.Form):
         self.plain = kept.opened()
         super().__init__(posted, initial=self.plain)
 
-    def clean_hospital_number(self) -> str:
-        number: str = self.cleaned_data["hospital_number"]
-        same = Identity.objects.filter(unit=self.kept.unit, hospital_number_index=self._index(number))
-        if same.exclude(patient=self.kept.patient).exists():
-            raise ValidationError(TAKEN)
-        return number
-
     def clean(self) -> dict[str, Any]:
         if not self.errors and not self.changed:
             raise ValidationError(UNCHANGED)
@@ -89,6 +89,13 @@ class IdentityForm(Spoken, forms.Form):
         """The values that differ from what is on record."""
         said = {name: self.cleaned_data[name] for name in Identity.FIELDS}
         return {name: value for name, value in said.items() if value != self.plain[name]}
+
+    def refuse_taken_number(self) -> None:
+        """Say that the number is another patient's; not before all else is right, reason and all."""
+        index = self._index(self.cleaned_data["hospital_number"])
+        same = Identity.objects.filter(unit=self.kept.unit, hospital_number_index=index)
+        if same.exclude(patient=self.kept.patient).exists():
+            self.add_error("hospital_number", TAKEN)
 
     def corrected(self) -> Identity:
         """The identity with what changed sealed anew; the rest keeps its seal and counts as unchanged."""
@@ -126,7 +133,10 @@ class Opened:
         return [self.edit, self.reason]
 
     def is_valid(self) -> bool:
-        return all([form.is_valid() for form in self.forms])
+        if not all([form.is_valid() for form in self.forms]):
+            return False
+        self.edit.refuse_taken_number()
+        return self.edit.is_valid()
 
     def save(self, by: User) -> bool:
         """Correct the record; False when it refuses, with the reason on the form."""
@@ -167,6 +177,7 @@ def correct_identity(request: HttpRequest, knee: UUID) -> HttpResponse:
     if saved:
         messages.success(request, "The identity is corrected.")
         return redirect("identity", found.uuid)
+    record(IdentityView(patient=found.patient, user=person, reason=SHOWN_AGAIN))
     return _opened(request, found, page)
 
 
@@ -188,7 +199,8 @@ def _has_opened(person: User, patient: Patient) -> bool:
     now = timezone.now()
     # Nothing said at a time still to come: with the clock set back it would open for as long as that.
     lately = (now - OPEN_FOR, now)
-    return IdentityView.objects.filter(user=person, patient=patient, viewed_at__range=lately).exists()
+    views = IdentityView.objects.filter(user=person, patient=patient, viewed_at__range=lately)
+    return views.exclude(NO_OPENING).exists()
 
 
 def _opened(request: HttpRequest, knee: Knee, page: Opened) -> HttpResponse:

@@ -21,7 +21,10 @@ from registry.signing_in.invitations import NoLongerOpen
 from registry.vocabulary import Role
 
 MADE = "Your account is made. Sign in with {username} and your password."
-IS_BACK = "Your new password is set. Sign in with it as {username}, then set up a second factor anew."
+IS_BACK = (
+    "Your new password is set, and any access key is taken back. Sign in with it as {username}, then set up "
+    "a second factor anew."
+)
 ROLES_ADDED = "The roles are added to your account."
 
 

@@ -24,6 +24,7 @@ from registry.patient_link.entering import Refusal, enter, open_links
 from registry.patient_link.questions import asked
 from registry.patient_link.screens import SEND, Answers, Screen, Taken, first_not_done, screens_of
 from registry.patient_link.token import link_of
+from registry.signing_in.lockout import counted_address
 from registry.vocabulary import Language
 
 _LINK, _SCREEN = "patient link", "patient screen"
@@ -66,7 +67,7 @@ def _tried(request: HttpRequest, link: UUID | None, now: datetime) -> HttpRespon
     year = request.POST["year"].strip()
     if not (year.isascii() and year.isdigit() and len(year) == _YEAR_DIGITS and int(year)):
         return _page(request, "year", status=422, is_no_year=True)  # a slip, not a try
-    found = enter(link, int(year), _address(request), now)
+    found = enter(link, int(year), counted_address(request) or "", now)
     if isinstance(found, Refusal):
         is_flood = found is Refusal.TOO_MANY_KNOCKS
         return _page(request, "refused", status=429 if is_flood else 403, is_flood=is_flood)
@@ -175,9 +176,3 @@ def _language(request: HttpRequest, link: PatientLink | None) -> str:
     if chosen in Language.values:
         return chosen
     return link.language if link else translation.get_language_from_request(request)[:2]
-
-
-def _address(request: HttpRequest) -> str:
-    """Where a request comes from: as the proxy that the site trusts says last, or the connection's own."""
-    forwarded = request.headers.get("X-Forwarded-For", "") if settings.SECURE_PROXY_SSL_HEADER else ""
-    return forwarded.rpartition(",")[2].strip() or str(request.META.get("REMOTE_ADDR", ""))

@@ -20,6 +20,7 @@ from registry.pages.tables import Table
 from registry.pages.today.unit import people
 from registry.pages.wording import facts
 from registry.rules.schedule import DEFAULT_PLAN
+from registry.signing_in.confirming import confirm_first
 from registry.vocabulary import TimePoint
 
 CHANGES = 20
@@ -50,6 +51,7 @@ def unit(request: HttpRequest, unit: str) -> HttpResponse:
     return render(request, "registry/unit.html", context)
 
 
+@confirm_first
 def unit_settings(request: HttpRequest, unit: str) -> HttpResponse:
     """The settings as a form, with the reason for a change."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)
@@ -122,7 +124,7 @@ def history(unit: Unit, reader: User) -> list[Change]:
 def _names(unit: Unit) -> dict[int | None, str]:
     """The people of a unit, whom its administrator knows by name."""
     members = User.objects.filter(memberships__unit=unit)
-    return {user.pk: user.get_full_name() or user.username for user in members}
+    return {user.pk: user.shown_name for user in members}
 
 
 def _row(correction: Correction, change: Change, grades: Mapping[int, GradePeriod]) -> str:

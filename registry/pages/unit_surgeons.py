@@ -9,6 +9,7 @@ from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 
 from registry.access import Action, unit_for, units_for
+from registry.isolation.scope import whole_house
 from registry.models import GradePeriod, Surgeon, Unit, User
 from registry.pages.forms.base import Spoken, problems_of
 from registry.pages.forms.saving import attempt
@@ -16,12 +17,14 @@ from registry.pages.forms.unit import GradeForm, NewSurgeonForm, RowPage, Surgeo
 from registry.pages.forms.withdrawal import WhyWithdrawn
 from registry.pages.unit import answered, person_of
 from registry.recording import Act, correct, withdraw
+from registry.signing_in.confirming import confirm_first
 
 # The reason kept with what is entered for the first time.
 ENTERED = "Entered on the Unit page"
 ALSO_ELSEWHERE = "This surgeon also works in a unit that you do not manage: the account is not changed here."
 
 
+@confirm_first
 def add_surgeon(request: HttpRequest, unit: str) -> HttpResponse:
     """A surgeon not on record yet."""
     found = unit_for(request.user, unit, Action.MANAGE_UNIT)
@@ -32,6 +35,7 @@ def add_surgeon(request: HttpRequest, unit: str) -> HttpResponse:
     return _form_page(request, found, form, heading="Add a surgeon", button="Add the surgeon")
 
 
+@confirm_first
 def unit_surgeon(request: HttpRequest, unit: str, surgeon: str) -> HttpResponse:
     """One surgeon: a form with the reason for a change, and the grades over time."""
     found, known = _surgeon_of(request, unit, surgeon)
@@ -91,7 +95,9 @@ def _surgeon_of(request: HttpRequest, unit: str, code: str) -> tuple[Unit, Surge
 
 def _works_elsewhere(surgeon: Surgeon, person: User) -> bool:
     """Whether a surgeon works in a unit that the person does not manage: whose results an account opens."""
-    return surgeon.units.exclude(pk__in=units_for(person, Action.MANAGE_UNIT)).exists()
+    # Asked of the whole house: a unit that the person has no role in does not show to them.
+    with whole_house():
+        return surgeon.units.exclude(pk__in=units_for(person, Action.MANAGE_UNIT)).exists()
 
 
 @transaction.atomic

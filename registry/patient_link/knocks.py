@@ -1,4 +1,7 @@
-"""How often one address may try a year of birth. Addresses are counted by a keyed digest, never kept."""
+"""How often one address may try a year of birth. Addresses are counted by a keyed digest, never kept.
+
+The address of a request is told by the rule of signing in (`registry.signing_in.lockout.counted_address`).
+"""
 
 from datetime import UTC, datetime, timedelta
 

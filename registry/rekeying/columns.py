@@ -6,6 +6,7 @@ from django.apps import apps
 from django.db.models import BinaryField, Model
 
 from registry.models import Correction
+from registry.sealing import is_sealed
 
 # Columns of a correction that tell values by column, sealed ones as they are sealed.
 TOLD = ("before", "after")
@@ -26,11 +27,6 @@ class Sealed:
     def has_files(self) -> bool:
         """Whether a single value may be as long as a file."""
         return any(isinstance(self.model._meta.get_field(name), BinaryField) for name in self.columns)
-
-
-def is_sealed(name: str) -> bool:
-    """Whether a column of this name holds a sealed value."""
-    return name == "sealed" or name.endswith("_sealed") or name.startswith("sealed_")
 
 
 def sealed_tables() -> list[Sealed]:

@@ -14,6 +14,7 @@ from django.db import OperationalError
 from registry.rekeying.columns import Sealed, sealed_tables
 from registry.rekeying.lifting import lifted
 from registry.rekeying.values import NO_KEY, Keys, sealed_in
+from registry.retrying import is_broken_off, is_timed_out
 from registry.telling import Tell, silently
 
 ROWS_AT_ONCE = 500
@@ -81,7 +82,9 @@ def _patiently(sealed: Sealed, rows: list[Any], keys: Keys) -> int:
         try:
             with lifted(sealed.table):
                 return sum(_seal_anew(sealed, key, keys) for key in rows)
-        except OperationalError:
+        except OperationalError as error:
+            if not (is_timed_out(error) or is_broken_off(error)):
+                raise
             time.sleep(1)
     with lifted(sealed.table):
         return sum(_seal_anew(sealed, key, keys) for key in rows)

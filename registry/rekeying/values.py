@@ -6,7 +6,7 @@ from typing import Any
 from cryptography.fernet import Fernet, InvalidToken
 from django.conf import settings
 
-from registry.rekeying.columns import is_sealed
+from registry.sealing import is_sealed
 
 # Stands for the place of the key that opens a value, where none does.
 NO_KEY = -1

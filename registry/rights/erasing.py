@@ -17,6 +17,7 @@ from django.db import connection
 from django.db.models import Model, Q
 from django.utils import timezone
 
+from registry.access import Action, units_for
 from registry.isolation.erasing import as_erasing
 from registry.isolation.scope import whole_house
 from registry.models import (
@@ -39,6 +40,10 @@ from registry.vocabulary import EndReason, ResearchPermission
 Rows = dict[str, int]
 ASKED_LATER = "{day} lies in the future. Enter the day on which the patient asked."
 NO_REASON = "Reason is missing. Say why: what the patient asked, and what the decision rests on."
+ELSEWHERE = (
+    "{units} also holds entries of this patient, and you do not manage it. An erasure takes from every unit: "
+    "agree on it there, and let somebody do it who manages all of them."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +57,8 @@ class Request:
     reason: str
     # Nothing stays, although research was permitted.
     everything: bool = False
+    # By whoever runs the server, once all units agreed: nobody need manage them all.
+    for_every_unit: bool = False
 
 
 def may_keep_outcome(patient: Patient) -> bool:
@@ -66,13 +73,20 @@ def units_concerned(patient: Patient) -> list[Unit]:
     return list(Unit.objects.filter(pk__in=operated) | Unit.objects.filter(pk=patient.unit_id))
 
 
+def why_not(patient: Patient, person: User) -> str:
+    """Why a person may not erase a patient: the units that they do not manage; empty when they may."""
+    managed = set(units_for(person, Action.MANAGE_UNIT))
+    others = [str(unit) for unit in units_concerned(patient) if unit not in managed]
+    return ELSEWHERE.format(units=" and ".join(others)) if others else ""
+
+
 def going(patient: Patient, keeps_outcome: bool) -> Keys:
-    """The keys of the rows that an erasure removes, by table."""
+    """The keys of the rows that an erasure removes, by table, each after those that its rows are part of."""
     keys = keys_of(patient)
     if not keeps_outcome:
         return keys
     identity = _corrections_of(keys, GONE)
-    return {model: keys[model] for model in GONE} | {Correction: identity}
+    return {model: held for model, held in keys.items() if model in GONE} | {Correction: identity}
 
 
 def erase(asked: Request) -> Erasure:
@@ -81,7 +95,7 @@ def erase(asked: Request) -> Erasure:
     Raises
     ------
     django.core.exceptions.ValidationError
-        The day lies in the future, or no reason is given.
+        The day lies in the future, no reason is given, or a unit concerned is not managed by who asks.
     Patient.DoesNotExist
         Somebody erased the patient meanwhile.
     """
@@ -100,9 +114,7 @@ def _erase_as_erasing(asked: Request) -> Erasure:
 
 
 def _erase(asked: Request) -> Erasure:
-    patient = Patient.ever.select_for_update().get(pk=asked.patient.pk)
-    # Nobody adds anything to a knee that is held, whatever it is.
-    list(Knee.ever.select_for_update().filter(patient=patient).order_by("pk"))
+    patient = _held(asked)
     keeps = may_keep_outcome(patient) and not asked.everything
     erasure = Erasure.objects.create(
         unit=asked.unit,
@@ -119,6 +131,16 @@ def _erase(asked: Request) -> Erasure:
     erasure.rows, erasure.in_hand = rows, False
     erasure.save(update_fields=["rows", "in_hand"])
     return erasure
+
+
+def _held(asked: Request) -> Patient:
+    """The patient, held with every knee; only then is it judged whose units they are, since none is added."""
+    patient = Patient.ever.select_for_update().get(pk=asked.patient.pk)
+    # Nobody adds anything to a knee that is held, whatever it is.
+    list(Knee.ever.select_for_update().filter(patient=patient).order_by("pk"))
+    if not asked.for_every_unit and (refusal := why_not(patient, asked.by)):
+        raise ValidationError(refusal)
+    return patient
 
 
 def _remove(keys: Keys) -> Rows:

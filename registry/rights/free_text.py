@@ -3,7 +3,7 @@
 A test holds this table and the models together: a new column of text is named here, or the test fails.
 """
 
-from django.db.models import CharField, JSONField, Model, TextField
+from django.db.models import Model
 
 from registry.models import (
     Correction,
@@ -52,12 +52,3 @@ KEPT: dict[type[Model], dict[str, str]] = {
         "after": "column by column, as the columns themselves",
     },
 }
-
-
-def text_columns(model: type[Model]) -> set[str]:
-    """The columns of a table that may hold any text: no codes, keys, numbers or days."""
-    return {
-        each.attname
-        for each in model._meta.concrete_fields
-        if isinstance(each, CharField | TextField | JSONField) and not each.flatchoices
-    }

@@ -7,7 +7,8 @@ from typing import Any
 
 from django.db.models import Q
 
-from registry.models import IdentityView, Implant, LotLookUp, Membership, Opening, Patient, User
+from registry.isolation.scope import whole_house
+from registry.models import IdentityView, Implant, LotLookUp, Membership, Opening, Patient
 
 ONCE_A_DAY = "first that day"
 IDENTITY = "Identity"
@@ -30,22 +31,25 @@ def looks_at(patient: Patient) -> list[Look]:
     return sorted(told, key=lambda look: look.at, reverse=True)
 
 
-def name_of(user: User) -> str:
-    """A person as the patient is told of them."""
-    return user.get_full_name() or user.username
-
-
 def _openings(patient: Patient) -> Iterator[Look]:
     for each in Opening.objects.filter(patient=patient).select_related("user"):
-        yield Look(each.first_at, name_of(each.user), f"{each.get_kind_display()}, {ONCE_A_DAY}", "")
+        yield Look(each.first_at, each.user.shown_name, f"{each.get_kind_display()}, {ONCE_A_DAY}", "")
 
 
 def _identities(patient: Patient) -> Iterator[Look]:
     for each in IdentityView.objects.filter(patient=patient).select_related("user"):
-        yield Look(each.viewed_at, name_of(each.user), IDENTITY, each.reason)
+        yield Look(each.viewed_at, each.user.shown_name, IDENTITY, each.reason)
 
 
 def _lots(patient: Patient) -> Iterator[Look]:
+    # Of the whole house: a look-up shows to its own unit alone, and another may have put an implant in.
+    with whole_house():
+        fitting = _fitting(patient)
+    for each in fitting:
+        yield Look(each.looked_up_at, each.user.shown_name, LOT, each.reason)
+
+
+def _fitting(patient: Patient) -> list[LotLookUp]:
     """Look-ups that an implant of theirs fits, by people of the unit that put it in, since then."""
     fitting: dict[int, LotLookUp] = {}
     implants: Any = Implant.ever.filter(procedure__knee__patient=patient).select_related("procedure")
@@ -56,5 +60,4 @@ def _lots(patient: Patient) -> Iterator[Look]:
         since = Q(looked_up_at__gte=implant.procedure.recorded_at, user__in=people)
         found = LotLookUp.objects.filter(of_lot, of_device, since).select_related("user")
         fitting |= {each.pk: each for each in found}
-    for each in fitting.values():
-        yield Look(each.looked_up_at, name_of(each.user), LOT, each.reason)
+    return list(fitting.values())

@@ -18,9 +18,9 @@ from registry.models import Knee, Opening, OpeningKind, Patient, User
 
 # Milliseconds that a page waits for its turn to write.
 PATIENCE = 250
-UNNOTED = "An opening (%s) by account %s was not noted: the database gave no place for it in time."
+UNNOTED = "An opening was not noted: the database gave no place for it in time."
 
-_log = logging.getLogger(__name__)
+logger = logging.getLogger(__name__)
 
 
 def note(patient: Patient, user: User, kind: OpeningKind) -> None:
@@ -49,7 +49,7 @@ def _note(patients: QuerySet[Any, int], key: str, user: User, kind: OpeningKind)
             with _a_short_wait():
                 Opening.objects.bulk_create(rows, ignore_conflicts=True)
     except DatabaseError:
-        _log.warning(UNNOTED, kind, user.pk)
+        logger.warning(UNNOTED, extra={"kind": str(kind), "user": user.pk})
 
 
 @contextmanager

@@ -14,6 +14,10 @@ from registry.rights.erasing import Request, erase
 Line = dict[str, Any]
 
 
+class NotAsWritten(ValueError):  # noqa: N818 - it reads as what it says
+    """A list of erasures that was not written by this installation, or was changed since."""
+
+
 def told() -> list[Line]:
     """Every erasure on record, the earliest first."""
     rows = Erasure.objects.select_related("unit").order_by("pk")
@@ -31,8 +35,20 @@ def told() -> list[Line]:
 
 
 def repeat(lines: Iterable[Line], by: User) -> list[Erasure]:
-    """Erase again, as it was asked then, everybody of a list who is on record and was not erased in it."""
-    return [erase(request) for line in lines for request in _requests(line, by)]
+    """Erase again, as it was asked then, everybody of a list who is on record and was not erased in it.
+
+    Raises
+    ------
+    NotAsWritten
+        A line is none that `told` writes. Nothing was erased.
+    django.core.exceptions.ValidationError
+        One of them may not be erased; those before it are.
+    """
+    try:
+        requests = [request for line in lines for request in _requests(line, by)]
+    except (KeyError, TypeError, ValueError, Unit.DoesNotExist) as error:
+        raise NotAsWritten from error
+    return [erase(request) for request in requests]
 
 
 def _requests(line: Line, by: User) -> list[Request]:
@@ -42,4 +58,7 @@ def _requests(line: Line, by: User) -> list[Request]:
     asked_on, everything = date.fromisoformat(line["asked_on"]), not line["keeps_outcome"]
     unit = Unit.objects.get(code=line["unit"])
     found = Patient.ever.filter(uuid=uuid)
-    return [Request(patient, unit, by, asked_on, line["reason"], everything) for patient in found]
+    return [
+        Request(patient, unit, by, asked_on, line["reason"], everything, for_every_unit=True)
+        for patient in found
+    ]

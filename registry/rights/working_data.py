@@ -34,12 +34,14 @@ def _speaks(address: str, known: set[str]) -> bool:
 def _names(draft: Draft, number: str) -> bool:
     """Whether a draft holds the hospital number in any of its fields."""
     typed: dict[str, list[str]] = json.loads(_opened(draft.sealed) or "{}")
-    return bool(number) and any(_plain(value) == number for values in typed.values() for value in values)
+    return bool(number) and any(
+        sealing.plain_number(value) == number for values in typed.values() for value in values
+    )
 
 
 def _plain_number(patient: Patient) -> str:
     identity = Identity.ever.filter(patient=patient).first()
-    return _plain(_opened(identity.hospital_number_sealed)) if identity else ""
+    return sealing.plain_number(_opened(identity.hospital_number_sealed)) if identity else ""
 
 
 def _opened(sealed: str) -> str:
@@ -48,8 +50,3 @@ def _opened(sealed: str) -> str:
         return sealing.unseal(sealed)
     except InvalidToken:
         return ""
-
-
-def _plain(number: str) -> str:
-    """As the blind index sees it: no spaces, one letter case."""
-    return "".join(number.split()).upper()

@@ -22,7 +22,7 @@ def note(
     by: User | None = None,
     about: str = "",
 ) -> None:
-    """One entry. `by` is who did it, where that was somebody else; `about` which role, and where."""
+    """One entry. `by` is who did it, where that was somebody else; `about` which role or key, and where."""
     AccountEvent.objects.create(
         user=user,
         kind=kind,

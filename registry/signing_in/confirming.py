@@ -12,15 +12,17 @@ from urllib.parse import urlencode
 from django.conf import settings
 from django.contrib.auth.signals import user_logged_in
 from django.dispatch import receiver
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.debug import sensitive_post_parameters
 
+from registry.signing_in import second_factor
+
 CONFIRMED_AT = "confirmed at"
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 
 
 def mark(request: HttpRequest) -> None:
@@ -29,12 +31,18 @@ def mark(request: HttpRequest) -> None:
 
 
 def is_fresh(request: HttpRequest) -> bool:
-    """Whether the person showed who they are within settings.CONFIRM_WITHIN."""
+    """Whether the person showed who they are within settings.CONFIRM_WITHIN, by all that they have by now."""
     at = request.session.get(CONFIRMED_AT)
     if at is None:
         return False
     # A moment still to come means that the clock was set back: nobody knows how long ago it was.
-    return bool(0 <= timezone.now().timestamp() - at < settings.CONFIRM_WITHIN.total_seconds())
+    is_lately = 0 <= timezone.now().timestamp() - at < settings.CONFIRM_WITHIN.total_seconds()
+    return is_lately and not _owes_the_factor(request.user)
+
+
+def _owes_the_factor(person: Any) -> bool:
+    """Whether this session knows the password alone of somebody who has a second factor."""
+    return not person.is_verified() and second_factor.of(person) is not None
 
 
 @receiver(user_logged_in, dispatch_uid="signing in confirms")
@@ -47,7 +55,7 @@ def confirm_first(view: View) -> View:
 
     @sensitive_post_parameters()
     @wraps(view)
-    def page(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    def page(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         if not request.user.is_authenticated or is_fresh(request):
             return view(request, *args, **kwargs)
         if request.method != "POST":

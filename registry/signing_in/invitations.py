@@ -16,12 +16,23 @@ from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 from django.utils import timezone
 
+from registry.api.keys import take_back_all
 from registry.isolation import scope
 from registry.models import AccountEventKind, Invitation, Membership, SecondFactor, Unit, User
 from registry.recording import record
 from registry.retrying import retried
 from registry.signing_in import second_factor
 from registry.signing_in.account_log import note
+from registry.signing_in.managing import (
+    IS_CLOSED,
+    Refused,
+    elsewhere,
+    hold,
+    hold_as,
+    hold_person,
+    manages,
+    whom_to_ask,
+)
 from registry.signing_in.passwords import set_password
 from registry.signing_in.sessions import end_all
 from registry.vocabulary import Role
@@ -30,10 +41,11 @@ VALID_FOR = timedelta(hours=72)
 # 256 bits.
 TOKEN_BYTES = 32
 WAY_BACK = "Way back into the account"
+NO_WAY_BACK = "The account also holds roles elsewhere, and a way back would lead in there too. {whom}"
 
 
 class NoLongerOpen(Exception):  # noqa: N818 - a state of affairs, not a mistake
-    """Somebody used the invitation, or took it back, since it was looked up."""
+    """Since it was looked up somebody used it or took it back, or its maker may let nobody in any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,20 +61,42 @@ class NewAccount:
 def invite(
     unit: Unit, roles: Iterable[Role], label: str, by: User | None, request: HttpRequest | None = None
 ) -> str:
-    """The token of an invitation to a new account with these roles. It can be read this once."""
+    """The token of an invitation to a new account with these roles. It can be read this once.
+
+    Raises
+    ------
+    registry.signing_in.managing.Refused
+        Whoever invites does not manage the unit any more.
+    """
     codes = [Role(role).value for role in roles]
-    token = _made(Invitation(unit=unit, roles=codes, label=label, made_by=by))
-    if by:
-        note(by, AccountEventKind.INVITED, request, about=f"{label}, {unit}"[:200])
-    return token
+
+    def work() -> str:
+        hold_as(by, unit)
+        token = _made(Invitation(unit=unit, roles=codes, label=label, made_by=by))
+        if by:
+            note(by, AccountEventKind.INVITED, request, about=f"{label}, {unit}"[:200])
+        return token
+
+    return retried(work)
 
 
 def way_back(unit: Unit, person: User, by: User | None, request: HttpRequest | None = None) -> str:
-    """The token that leads a person back into their account; any made for them before opens nothing more."""
+    """The token that leads a person back into their account; any made for them before opens nothing more.
+
+    Raises
+    ------
+    registry.signing_in.managing.Refused
+        The account is closed, or reaches where whoever makes it does not manage.
+    """
 
     def work() -> str:
+        hold_as(by, unit)
+        if not hold_person(person).is_active:
+            raise Refused(IS_CLOSED)
+        if by and (beyond := elsewhere(by, person)):
+            raise Refused(NO_WAY_BACK.format(whom=whom_to_ask(beyond)))
         take_back(Invitation.objects.filter(person=person))
-        label = (person.get_full_name() or person.username)[:80]
+        label = person.shown_name[:80]
         token = _made(Invitation(unit=unit, person=person, label=label, made_by=by))
         note(person, AccountEventKind.INVITED, request, by, WAY_BACK)
         return token
@@ -85,7 +119,7 @@ def held(token: str) -> Iterator[Invitation | None]:
             yield None
             return
         with scope.within([found.unit_id]):
-            yield found
+            yield found if _may_let_in(found) else None
 
 
 def take_up(invitation: Invitation, account: NewAccount, request: HttpRequest) -> User:
@@ -94,12 +128,13 @@ def take_up(invitation: Invitation, account: NewAccount, request: HttpRequest) -
     Raises
     ------
     NoLongerOpen
-        Somebody was quicker.
+        Somebody was quicker, or its maker may let nobody in any more.
     django.core.exceptions.ValidationError, django.db.IntegrityError
         The user name is taken.
     """
 
     def work() -> User:
+        hold(invitation.unit)
         _use(invitation)
         user = User(username=account.username, first_name=account.first_name, last_name=account.last_name)
         user.set_password(account.password)
@@ -117,6 +152,8 @@ def take_up_as(invitation: Invitation, person: User, request: HttpRequest) -> No
     """The roles of an invitation for somebody who has an account already."""
 
     def work() -> None:
+        hold(invitation.unit)
+        _hold_open(person)
         _use(invitation)
         note(person, AccountEventKind.INVITATION_USED, request)
         _give_roles(invitation, person, request)
@@ -125,15 +162,17 @@ def take_up_as(invitation: Invitation, person: User, request: HttpRequest) -> No
 
 
 def come_back(invitation: Invitation, password: str, request: HttpRequest) -> None:
-    """A new password, without any second factor, every session ended."""
+    """A new password, without any second factor; every session ended, every access key taken back."""
 
     def work() -> None:
+        hold(invitation.unit)
+        person = _hold_open(invitation.person)
         _use(invitation)
-        person = User.objects.select_for_update().get(invitations=invitation)
         set_password(person, password, request)
         if SecondFactor.objects.filter(user=person).exists():
             second_factor.take_off(person, request, invitation.made_by)
         end_all(person)
+        take_back_all(person, request, invitation.made_by)
         note(person, AccountEventKind.INVITATION_USED, request, invitation.made_by, WAY_BACK)
 
     retried(work)
@@ -171,10 +210,27 @@ def _use(invitation: Invitation) -> None:
     """Use it, unless somebody did: of two at once the second waits here, and finds it used.
 
     Conditions on the row's own columns alone: PostgreSQL looks at these again once the first is done, not at
-    what another table said before.
+    what another table said before. Its maker is judged only then, as things are now.
     """
     if not Invitation.objects.filter(_unused(), digest=invitation.digest).update(used_at=timezone.now()):
         raise NoLongerOpen
+    if not _may_let_in(invitation):
+        raise NoLongerOpen
+
+
+def _may_let_in(invitation: Invitation) -> bool:
+    """Whether its maker might make it now; whoever runs the server always may."""
+    maker, person = invitation.made_by, invitation.person
+    if maker is None:
+        return True
+    return manages(maker, invitation.unit) and not (person and elsewhere(maker, person))
+
+
+def _hold_open(person: User | None) -> User:
+    """The account of who takes it up, held; closed by now, it is let in nowhere."""
+    if person is None or not (held := hold_person(person)).is_active:
+        raise NoLongerOpen
+    return held
 
 
 def _give_roles(invitation: Invitation, user: User, request: HttpRequest) -> None:

@@ -107,7 +107,7 @@ def code_is_right(request: HttpRequest, factor: SecondFactor, code: str) -> bool
         return False
     if django_otp.verify_token(factor.user, factor.persistent_id, code):
         return True
-    count_wrong_code(request, factor.user)
+    _count_wrong_code(request, factor.user)
     return False
 
 
@@ -117,11 +117,11 @@ def recovery_code_is_right(request: HttpRequest, person: User, text: str) -> boo
         return False
     if recovery.takes(person, text, request):
         return True
-    count_wrong_code(request, person)
+    _count_wrong_code(request, person)
     return False
 
 
-def count_wrong_code(request: HttpRequest, person: User) -> None:
+def _count_wrong_code(request: HttpRequest, person: User) -> None:
     user_login_failed.send(__name__, credentials={"username": person.username}, request=request)
 
 

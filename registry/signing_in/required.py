@@ -54,8 +54,14 @@ class SecondFactorMiddleware:
             return None
         if second_factor.of(request.user) is None:
             return redirect(SET_UP)
-        back = request.get_full_path() if request.method == "GET" else reverse("today")
-        return redirect(f"{reverse('confirm')}?{urlencode({'next': back})}")
+        return redirect(f"{reverse('confirm')}?{urlencode({'next': _way_on(request)})}")
+
+
+def _way_on(request: HttpRequest) -> str:
+    """The address asked for; Today after a change, or where the address holds a token, which is a secret."""
+    match = request.resolver_match
+    holds_a_token = match is not None and "token" in match.kwargs
+    return request.get_full_path() if request.method == "GET" and not holds_a_token else reverse("today")
 
 
 def _has_shown_one(person: Any) -> bool:

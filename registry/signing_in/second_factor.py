@@ -19,7 +19,9 @@ from django_otp.oath import TOTP
 
 from registry import sealing
 from registry.models import AccountEventKind, RecoveryCode, SecondFactor, User
+from registry.retrying import retried
 from registry.signing_in import account_log
+from registry.signing_in.sessions import end_all
 
 STEP_SECONDS = 30
 DIGITS = 6
@@ -103,12 +105,23 @@ def picture_of(address: str) -> str:
     return segno.make(address, error="m").svg_data_uri(scale=5, border=4, dark="#000", light="#fff")
 
 
-@transaction.atomic
 def set_up(request: HttpRequest, person: User, key: str, first_code: str) -> bool:
-    """Keep a key, in place of any before it, once a code of it was given; False when the code is not one."""
+    """Keep a key, in place of any before it, once a code of it was given; False when the code is not one.
+
+    The person's other sessions end, and this one goes on under another key: what was begun before knows
+    nothing of the new factor.
+    """
     step = step_of(key, first_code)
     if step is None:
         return False
+    factor = retried(lambda: _kept(request, person, key, step))
+    request.session.cycle_key()
+    django_otp.login(request, factor)
+    return True
+
+
+def _kept(request: HttpRequest, person: User, key: str, step: int) -> SecondFactor:
+    factor: SecondFactor
     factor, _ = SecondFactor.objects.update_or_create(
         user=person,
         defaults={
@@ -121,13 +134,13 @@ def set_up(request: HttpRequest, person: User, key: str, first_code: str) -> boo
             "throttling_failure_timestamp": None,
         },
     )
-    django_otp.login(request, factor)
+    end_all(person, but=request.session.session_key)
     account_log.note(person, AccountEventKind.FACTOR_SET, request)
-    return True
+    return factor
 
 
 @transaction.atomic
-def take_off(person: User, request: HttpRequest | None = None, by: User | None = None) -> None:
+def take_off(person: User, request: HttpRequest, by: User | None = None) -> None:
     """From now on the password alone lets the person in; recovery codes go with the factor."""
     SecondFactor.objects.filter(user=person).delete()
     RecoveryCode.objects.filter(user=person).delete()

@@ -23,8 +23,6 @@ REST_FRAMEWORK: dict[str, Any] = {
     "EXCEPTION_HANDLER": "registry.api.problems.answer",
     "URL_FORMAT_OVERRIDE": None,
     "COERCE_DECIMAL_TO_STRING": False,
-    # Where a proxy stands before the site, the address of who asks is the last one that it noted.
-    "NUM_PROXIES": 1 if env.bool("BEHIND_TLS_PROXY", False) else 0,
 }
 
 SPECTACULAR_SETTINGS: dict[str, Any] = {

@@ -13,7 +13,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from registry.intake.file.limits import LIMIT_BYTES
 from registry.site.error_pages import error_page
 
-TAKES_FILES = "new_intake"
+TAKES_FILES = frozenset({"new_intake"})
 
 
 class BodyLimit:
@@ -37,6 +37,6 @@ def _declared(request: HttpRequest) -> int:
 
 def _most(request: HttpRequest) -> int:
     match = request.resolver_match
-    if match and match.url_name == TAKES_FILES:
+    if match and match.url_name in TAKES_FILES:
         return 2 * LIMIT_BYTES
     return settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0

@@ -10,11 +10,9 @@ from django.db import OperationalError
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 
 from registry.recording import ChangedMeanwhile
-from registry.retrying import is_broken_off
+from registry.retrying import is_broken_off, is_timed_out
 from registry.site.error_pages import error_page
 
-# PostgreSQL, appendix A: lock_not_available, query_canceled (by its time-out).
-TIMED_OUT = frozenset({"55P03", "57014"})
 TRY_AGAIN_SECONDS = "5"
 
 
@@ -29,12 +27,6 @@ class Busy:
         return response
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
-        if isinstance(error, OperationalError) and (is_broken_off(error) or _timed_out(error)):
+        if isinstance(error, OperationalError) and (is_broken_off(error) or is_timed_out(error)):
             return error_page(request, 503, **{"Retry-After": TRY_AGAIN_SECONDS})
         return error_page(request, 409) if isinstance(error, ChangedMeanwhile) else None
-
-
-def _timed_out(error: OperationalError) -> bool:
-    cause = error.__cause__
-    is_locked = getattr(cause, "sqlite_errorname", None) == "SQLITE_BUSY"
-    return is_locked or getattr(cause, "sqlstate", None) in TIMED_OUT

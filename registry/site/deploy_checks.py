@@ -8,10 +8,14 @@ from urllib.parse import urlsplit
 from django.conf import settings
 from django.core.checks import CheckMessage, Error, Tags, Warning, register
 
-# Hosts to which a line needs no TLS: this machine, a socket of it, a container of the same network.
-NEAR = ("", "localhost", "127.0.0.1", "::1", "database")
-# sslmode values that refuse a line in the clear (PostgreSQL's documentation, section 34.19).
-ENCRYPTED = ("require", "verify-ca", "verify-full")
+# Hosts to which a line needs no TLS: this machine, or a socket of it.
+NEAR = ("", "localhost", "127.0.0.1", "::1")
+# The database of docker-compose.yml: in a network of containers within one machine, without a port outside.
+# So another machine of one's own has to be named in full, not by this word alone.
+COMPOSE_DATABASE = "database"
+# sslmode values that ask whose certificate it is (PostgreSQL's documentation, section 34.19): "require"
+# encrypts, but to whoever answers, so somebody in between reads along unseen.
+VERIFIED = ("verify-ca", "verify-full")
 # Of chance, by letter: twenty letters "a" have none, 32 random hexadecimal digits about 110.
 LEAST_BITS = 90
 
@@ -52,17 +56,35 @@ def keys_are_random(**_: Any) -> list[CheckMessage]:
 
 @register(Tags.security, deploy=True)
 def database_is_reached_over_tls(**_: Any) -> list[CheckMessage]:
-    """rimward.E012: the record would cross the network in the clear."""
+    """rimward.E012: the record would cross the network in the clear, or to whoever answers."""
     database: Any = settings.DATABASES["default"]
     host, options = str(database.get("HOST", "")), database.get("OPTIONS", {})
-    far = database["ENGINE"].endswith(".postgresql") and host not in NEAR and not host.startswith("/")
-    if not far or options.get("sslmode") in ENCRYPTED:
+    near = host in (*NEAR, COMPOSE_DATABASE) or host.startswith("/")
+    mode = options.get("sslmode")
+    if near or mode in VERIFIED or not database["ENGINE"].endswith(".postgresql"):
         return []
+    lacks = "no certificate is checked: sslmode=require is not enough"
     return [
         Error(
-            "DATABASE_URL leads to another machine, and the line need not be encrypted.",
+            "DATABASE_URL leads to another machine, and "
+            f"{lacks if mode == 'require' else 'the line need not be encrypted'}.",
             hint="End it with ?sslmode=verify-full&sslrootcert=/path/of/its/authority.pem.",
             id="rimward.E012",
+        )
+    ]
+
+
+@register(Tags.security, deploy=True)
+def mail_is_handed_over_by_tls(**_: Any) -> list[CheckMessage]:
+    """rimward.W011: a letter's link and the mail server's password would cross the network in the clear."""
+    far = settings.EMAIL_BACKEND.endswith(".smtp.EmailBackend") and settings.EMAIL_HOST not in (None, *NEAR)
+    if not far or settings.EMAIL_USE_TLS or settings.EMAIL_USE_SSL:
+        return []
+    return [
+        Warning(
+            "EMAIL_URL leads to another machine, and letters go there in the clear.",
+            hint="Begin it with submission://, which goes by TLS and checks the certificate.",
+            id="rimward.W011",
         )
     ]
 

@@ -36,7 +36,7 @@ HOLDS_SECONDS = 5.0
 @require_safe
 def health(request: HttpRequest) -> HttpResponse:
     """Alive: this process answers. Who finds it silent may start it anew."""
-    return HttpResponse("ok", content_type="text/plain")
+    return HttpResponse("ok", content_type="text/plain; charset=utf-8")
 
 
 @login_not_required
@@ -44,8 +44,8 @@ def health(request: HttpRequest) -> HttpResponse:
 def ready(request: HttpRequest) -> HttpResponse:
     """200 when people may be sent here, 503 when not."""
     if _state.is_ready():
-        return HttpResponse("ready", content_type="text/plain")
-    return HttpResponse("not ready", status=503, content_type="text/plain")
+        return HttpResponse("ready", content_type="text/plain; charset=utf-8")
+    return HttpResponse("not ready", status=503, content_type="text/plain; charset=utf-8")
 
 
 class _State:

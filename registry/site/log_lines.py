@@ -25,7 +25,7 @@ OURS = ("registry", "outcomes")
 # Whose messages with arguments have a constant text; of all others only the place is told.
 CONSTANT_TEXTS = (*OURS, "django", "gunicorn", "axes")
 # What our own lines may say beside their text. None of it is of a record.
-FIELDS = ("method", "route", "status", "ms", "user", "kind", "raised_at", "command", "check", "job")
+FIELDS = ("method", "route", "status", "ms", "user", "kind", "raised_at", "check")
 # Raised of settings, before there is a record to quote from.
 SAYS_NOTHING_OF_A_RECORD = (EnvError, ImproperlyConfigured)
 FRAMES_TOLD = 40

@@ -83,6 +83,7 @@ MIDDLEWARE = [
     # Outermost, so that refusals of the others have an id, a line in the log and every header as well.
     "registry.site.request_log.request_log",
     "registry.site.headers.headers",
+    "registry.site.methods.known_methods",
     "csp.middleware.CSPMiddleware",
     "django_permissions_policy.PermissionsPolicyMiddleware",
     "django.middleware.security.SecurityMiddleware",
@@ -146,7 +147,13 @@ REMINDER_SMS = env.str("REMINDER_SMS", "registry.reminders.sms.Console" if not P
 
 # Figures are kept in the process that worked them out, by data version: see outcomes/cache.py.
 CACHES = {
-    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "LOCATION": "default"},
+    # Here requests of the API are counted, in each process for itself: with several a limit is as many
+    # times what it says. Room for so many keys and addresses, lest many of them push out one's own count.
+    "default": {
+        "BACKEND": "django.core.cache.backends.locmem.LocMemCache",
+        "LOCATION": "default",
+        "OPTIONS": {"MAX_ENTRIES": 100_000},
+    },
     "results": {
         "BACKEND": "django.core.cache.backends.locmem.LocMemCache",
         "LOCATION": "results",

@@ -55,7 +55,7 @@ _RULES = "django.contrib.auth.password_validation"
 AUTH_PASSWORD_VALIDATORS: list[dict[str, Any]] = [
     {"NAME": f"{_RULES}.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "registry.signing_in.password_rule.LongestPassword", "OPTIONS": {"max_length": 128}},
-    {"NAME": f"{_RULES}.CommonPasswordValidator"},
+    {"NAME": "registry.signing_in.password_rule.CommonPassword"},
     {"NAME": f"{_RULES}.UserAttributeSimilarityValidator"},
 ]
 

@@ -76,7 +76,11 @@ def page_text(page: Page, path: str) -> str | None:
 
 
 def findings(page: Page, path: str, role: str) -> Iterator[str]:
-    """What is wrong with a page, opened once and then turned to each scheme and width."""
+    """What is wrong with a page, opened once and then turned to each scheme and width.
+
+    Who is signed in can sign out from each. Documents made to be kept, such as a briefing's file or the
+    report of a release, stand in no frame; but they are answered as files, which `page_text` leaves out.
+    """
     for opened, (scheme, width_px) in enumerate(LOOKS):
         page.emulate_media(color_scheme=scheme)
         page.set_viewport_size({"width": width_px, "height": 900})
@@ -87,6 +91,8 @@ def findings(page: Page, path: str, role: str) -> Iterator[str]:
         page.evaluate(NEXT_FRAME)
         keep_picture(page, f"{role}{path.replace('/', '-')}{scheme}-{width_px}.png")
         here = f"{path} for {role}, {scheme}, {width_px} px"
+        if role != "nobody" and not page.get_by_role("button", name="Sign out", exact=True).is_visible():
+            yield f"{here}: no button to sign out"
         if width_px == PHONE_PX and (overhang_px := page.evaluate(OVERHANG)):
             yield f"{here}: {overhang_px} px to scroll sideways"
         for violation in Axe().run(page, options=ONLY_WHAT_IS_WRONG).response["violations"]:

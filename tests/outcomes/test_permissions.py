@@ -144,7 +144,9 @@ class House:
         self._of_elm_alone()
         self.yew = self._surgeon(self.south, "yew", self.people["stranger"])
         self.fir, self.box = self._surgeon(self.south, "fir"), self._surgeon(self.south, "box")
-        self.clients = {who: signed_in(person) for who, person in self.people.items()} | {"nobody": Client()}
+        self.clients = {who: factories.signed_in(person) for who, person in self.people.items()} | {
+            "nobody": Client()
+        }
         chair = self.people["audit_lead"]
         self.briefings = {unit.code: a_briefing(unit, chair).uuid for unit in (self.north, self.south)}
         self._cohorts_and_releases()
@@ -196,12 +198,6 @@ class House:
         if who == "agreed":
             factories.corrected(Unit.objects.get(pk=self.north.pk), lead_sees_surgeon_results=True)
         return self.clients[who].get(self.address(path))
-
-
-def signed_in(person: User) -> Client:
-    client = Client()
-    client.force_login(person)
-    return client
 
 
 def a_briefing(unit: Unit, by: User) -> Briefing:

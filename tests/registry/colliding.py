@@ -20,7 +20,7 @@ from django.core.exceptions import ValidationError  # noqa: E402
 from django.db import IntegrityError, connection, transaction  # noqa: E402
 
 from registry.models import Correction, IndexProcedure, Visit  # noqa: E402
-from registry.recording import Act, ChangedMeanwhile, correct, held, record, withdraw  # noqa: E402
+from registry.recording import Act, ChangedMeanwhile, correct, hold_entry, record, withdraw  # noqa: E402
 from registry.retrying import retried  # noqa: E402
 from tests import factories  # noqa: E402
 from tests.tables import make_tables  # noqa: E402
@@ -45,7 +45,7 @@ def two_patients_in_either_order() -> Any:
         def work() -> None:
             tries.append(name)
             for key in keys:
-                held(operation := IndexProcedure.objects.get(pk=key))
+                hold_entry(operation := IndexProcedure.objects.get(pk=key))
                 operation.refresh_from_db()
                 operation.bmi = (operation.bmi or Decimal()) + 1
                 correct(operation, act=Act(None, name))

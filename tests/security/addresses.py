@@ -41,10 +41,6 @@ class Address:
         return PART.findall(self.route)
 
     @property
-    def is_of_api(self) -> bool:
-        return self.name.startswith("api_")
-
-    @property
     def slug(self) -> str:
         """The kind of an entry of the API: "visits" of /api/v1/visits/."""
         return self.route.removeprefix("api/v1/").partition("/")[0]

@@ -12,14 +12,14 @@ from contextlib import contextmanager
 from typing import Any
 
 import pytest
-from django.core.cache import cache
-from django.db import connection, transaction
+from django.db import connection
 from django.test import Client
 
 from registry.intake import jobs
 from registry.vocabulary import Scope
 from tests.security.addresses import Address, every_address, nameless
 from tests.security.api_rules import API, Method
+from tests.security.asking import taken_back
 from tests.security.bodies import body_of, names_an_object
 from tests.security.house import ROLES, House
 from tests.security.rules import OTHERWISE, PAGES, SENT, Rule
@@ -112,7 +112,7 @@ def _combinations(address: Address, rule: Rule, *, everybody: bool) -> Iterator[
 def _ask_page(house: House, asked: Asked, address: Address, side: str, method: str, role: str) -> None:
     name, client = address.name, house.clients[role]
     sent = SENT.get(name, {}) if method == "post" else {}
-    with _taken_back(client) as written:
+    with _writes_taken_back(client) as written:
         response = getattr(client, method)(address.on(getattr(house, side)), sent)
         response.close()
     rule = PAGES[name]
@@ -143,7 +143,7 @@ def test_every_address_of_the_api(
                 has_object = address.takes_an_object or names_an_object(address, method.verb)
                 expected = method.answer(role, is_own, scopes, has_object=has_object)
                 sent = _sent(house, address, side, method.verb)
-                with _taken_back(program) as written:
+                with _writes_taken_back(program) as written:
                     url = address.on(getattr(house, side))
                     response = program.generic(method.verb.upper(), url, headers=keys[role][scopes], **sent)
                     response.close()
@@ -182,18 +182,14 @@ def _sent(house: House, address: Address, side: str, verb: str) -> dict[str, Any
 
 
 @contextmanager
-def _taken_back(client: Client) -> Iterator[set[str]]:
+def _writes_taken_back(client: Client) -> Iterator[set[str]]:
     """The tables that are written to meanwhile; nothing of it stays, and nobody is signed out."""
-    cookies, written = dict(client.cookies), set()
+    written = set()
 
     def watch(execute: Any, sql: str, *arguments: Any) -> Any:
         if found := WRITES.match(sql):
             written.add(found[1])
         return execute(sql, *arguments)
 
-    cache.clear()  # where requests are counted
-    with transaction.atomic(), connection.execute_wrapper(watch):
+    with taken_back(client), connection.execute_wrapper(watch):
         yield written
-        transaction.set_rollback(True)
-    client.cookies.clear()
-    client.cookies.update(cookies)

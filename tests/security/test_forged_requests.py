@@ -125,7 +125,7 @@ def _problems(house: House, role: str, name: str, url: str) -> list[str]:
         content = b"".join(answer.streaming_content) if answer.streaming else answer.content
         answer.close()
     headers = answer.headers
-    location = headers.get("Location", "")
+    location, content_type = headers.get("Location", ""), headers.get("Content-Type", "")
     policy = headers.get("Content-Security-Policy", "")
     found = {
         f"is answered {answer.status_code}, not whole or otherwise than without": answer.status_code
@@ -134,6 +134,7 @@ def _problems(house: House, role: str, name: str, url: str) -> list[str]:
         "leads elsewhere": LED_AWAY.search(content) or LED_AWAY.match(f'href="{location}"'.encode()),
         "may be framed": headers.get("X-Frame-Options") != "DENY" or "frame-ancestors 'none'" not in policy,
         "may be sniffed": headers.get("X-Content-Type-Options") != "nosniff",
+        "says no charset": content_type.startswith("text/") and "charset=" not in content_type,
         "lets script in": "script-src 'self'" not in policy or "unsafe" in policy,
         "may be kept by a cache": "no-store" not in headers.get("Cache-Control", ""),
         "is shared with other origins": any(each.startswith("Access-Control") for each in headers),

@@ -185,21 +185,35 @@ def _is_number(cell: str) -> bool:
 # --- files ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    "name", ["../../../etc/cron.d/x.csv", "..\\..\\x.csv", "/etc/passwd.csv", "a\0b.csv"]
-)
-def test_the_name_of_a_file_is_a_text_and_no_path(house: House, name: str) -> None:
+# The header of the part as a program may send it, and the name that is kept of it; None: no file at all.
+NAMES = [
+    ('filename="../../../etc/cron.d/x.csv"', "x.csv"),
+    ('filename="..\\\\..\\\\x.csv"', "x.csv"),
+    ('filename="C:\\\\notes\\\\x.csv"', "x.csv"),
+    ('filename="/etc/passwd.csv"', "passwd.csv"),
+    ('filename="&#46;&#46;&#47;&#46;&#46;&#47;x.csv"', "x.csv"),
+    ("filename*=UTF-8''..%2f..%2fx.csv", "x.csv"),
+    ("filename*=UTF-8''a%00b%0d%0ac.csv", "abc.csv"),
+    ('filename="a\0b.csv"', "ab.csv"),
+    ('filename="../.."', None),
+    ('filename="/"', None),
+    ('filename=""', None),
+    (f'filename="{"long" * 100}.csv"', None),
+]
+
+
+@pytest.mark.parametrize(("said", "kept"), NAMES)
+def test_the_name_of_a_file_is_a_text_and_no_path(house: House, said: str, kept: str | None) -> None:
     """It is kept sealed in the database: tests/registry/pages/test_intake_guarded.py."""
-    client = house.clients["surgeon"]
+    # By hand: the test client sends the last part of a path alone.
+    lines = ["--b", f'Content-Disposition: form-data; name="file"; {said}', "Content-Type: text/csv", ""]
+    body = "\r\n".join([*lines, "Hospital no.;Sex;Side\nH 1;f;left\n", "--b--", ""]).encode()
+    client, before = house.clients["surgeon"], set(Intake.objects.values_list("uuid", flat=True))
     with taken_back(client):
-        sheet = SimpleUploadedFile("x.csv", b"Hospital no.;Sex;Side\nH 1;f;left\n")
-        sheet._name = name  # past Django's own cleaning, as another program would send it
-        answer = client.post(reverse("new_intake"), {"file": sheet})
-        assert answer.status_code in (302, 422)
-        for kept in Intake.objects.exclude(
-            uuid__in=(house.north.parts["intake"], house.south.parts["intake"])
-        ):
-            assert not {"/", "\\", "\0"} & set(kept.file_name)
+        answer = client.generic("POST", reverse("new_intake"), body, "multipart/form-data; boundary=b")
+        begun = Intake.objects.exclude(uuid__in=before)
+        assert answer.status_code == (422 if kept is None else 302)
+        assert [intake.file_name for intake in begun] == ([] if kept is None else [kept])
 
 
 def test_a_file_that_would_burst_is_refused_in_words_and_soon(house: House) -> None:

@@ -44,6 +44,20 @@ def test_more_than_a_page_takes_is_refused_before_it_is_read(client: Client) -> 
     assert "nothing of it was read or saved" in answer.text
 
 
+@pytest.mark.parametrize("method", ["TRACE", "trace", "CONNECT", "PROPFIND"])
+@pytest.mark.parametrize(
+    "path", ["/", "/help/", "/repairs/", "/sign-in/", "/health/", "/nowhere/", "/api/v1/knees/"]
+)
+def test_a_method_that_no_page_knows_is_answered_nowhere(cast: Cast, method: str, path: str) -> None:
+    for client in (Client(), cast.client("surgeon")):
+        answer = client.generic(method, path, headers={"Cookie-Echo": "canary"})
+        assert answer.status_code == 405
+        assert "TRACE" not in answer.headers["Allow"]
+        assert "canary" not in answer.text
+        assert answer.headers["X-Request-ID"] in answer.text
+        assert answer.headers["Cache-Control"] == "no-store"
+
+
 def test_a_file_is_refused_where_no_page_takes_one(client: Client) -> None:
     sent = {"file": SimpleUploadedFile("a.csv", b"a" * 2_600_000)}
     assert client.post("/sign-in/", sent).status_code == 413

@@ -25,6 +25,7 @@ from outcomes.pages.releases.preview_told import attributes_table
 from outcomes.release import ledger, store
 from registry.pages.forms.base import Spoken
 from registry.pages.unit import person_of
+from registry.signing_in.confirming import confirm_first
 
 ROWS = {
     "in_cohort": "Repairs in the cohort",
@@ -75,6 +76,7 @@ def release(request: HttpRequest, release: UUID) -> HttpResponse:
     return render(request, "outcomes/releases/release.html", context, status=422 if form.is_bound else 200)
 
 
+@confirm_first
 def release_package(request: HttpRequest, release: UUID) -> HttpResponseBase:
     """The package itself, byte for byte as released; 404 once recalled."""
     entry = release_for(request, release)
@@ -84,6 +86,7 @@ def release_package(request: HttpRequest, release: UUID) -> HttpResponseBase:
     return FileResponse(path.open("rb"), as_attachment=True, filename=f"release-{entry.number}.zip")
 
 
+@confirm_first
 def release_report(request: HttpRequest, release: UUID) -> HttpResponse:
     """The disclosure report out of the package, as a file of its own."""
     entry = release_for(request, release)

@@ -5,7 +5,8 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import ClassVar
 
-from registry.backup.engines.aliases import Config
+from registry.backup.engines.aliases import Config, alias_for
+from registry.backup.engines.tables import rows_of_people
 from registry.backup.manifest import Facts
 
 
@@ -50,9 +51,10 @@ class Engine(ABC):
     def exists(self) -> bool:
         """Whether there is such a database already."""
 
-    @abstractmethod
     def rows(self) -> int:
         """Rows of people's work in it: those that an empty installation would not have."""
+        with alias_for(self.config) as alias:
+            return rows_of_people(alias)
 
     @abstractmethod
     def refuse_if_in_use(self) -> None:

@@ -14,7 +14,7 @@ from psycopg import sql
 from registry.backup.engines import programs
 from registry.backup.engines.aliases import alias_for
 from registry.backup.engines.engine import Engine
-from registry.backup.engines.tables import migrations_in, rows_of_people, tables_in
+from registry.backup.engines.tables import migrations_in, tables_in
 from registry.backup.manifest import Facts
 from registry.backup.refusals import BackupRefused
 
@@ -43,8 +43,8 @@ UNION ALL SELECT 'index ' || indexname FROM pg_indexes WHERE schemaname = 'publi
 UNION ALL SELECT 'policy ' || tablename || ' ' || policyname FROM pg_policies WHERE schemaname = 'public'
 UNION ALL SELECT 'row security ' || relname || ' ' || relforcerowsecurity FROM pg_class
   WHERE relrowsecurity AND relnamespace = 'public'::regnamespace
-UNION ALL SELECT 'function ' || proname || ' ' || md5(prosrc) FROM pg_proc
-  WHERE pronamespace = 'public'::regnamespace
+UNION ALL SELECT 'function ' || proname || ' ' || encode(sha256(convert_to(prosrc, 'UTF8')), 'hex')
+  FROM pg_proc WHERE pronamespace = 'public'::regnamespace
 """
 
 
@@ -79,7 +79,7 @@ class PostgreSQL(Engine):
         # Uncompressed: the whole backup is compressed afterwards.
         programs.run(
             "pg_dump", "--format=custom", "--compress=0", "--no-owner", f"--snapshot={exported}",
-            f"--file={into}", config=self.config,
+            f"--file={into}", f"--dbname={programs.address(self.config)}", config=self.config,
         )  # fmt: skip
 
     def facts(self, using: str) -> Facts:
@@ -119,10 +119,6 @@ class PostgreSQL(Engine):
         with self._server() as server:
             asked = "SELECT 1 FROM pg_database WHERE datname = %s"
             return server.execute(asked, [self.name]).fetchone() is not None
-
-    def rows(self) -> int:
-        with alias_for(self.config) as alias:
-            return rows_of_people(alias)
 
     def refuse_if_in_use(self) -> None:
         with self._server() as server:

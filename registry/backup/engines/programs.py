@@ -35,8 +35,6 @@ def address(config: Config, *, secret: bool = False) -> str:
 def run(program: str, *words: str, config: Config) -> None:
     """Run one of the programs on a database; what it refuses is told in its own words."""
     found = _found(program)
-    if program == "pg_dump":
-        words = (*words, f"--dbname={address(config)}")
     password = config.get("PASSWORD") or config.get("OPTIONS", {}).get("password")
     done = subprocess.run(  # noqa: S603 - a program of PostgreSQL's with our own words
         [found, *words],

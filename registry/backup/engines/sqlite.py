@@ -14,8 +14,8 @@ from django.db import connections
 
 from registry.backup.engines.aliases import alias_for
 from registry.backup.engines.engine import Engine
-from registry.backup.engines.tables import migrations_in, rows_of_people, tables_in
-from registry.backup.files import copy_whole, flush_folder
+from registry.backup.engines.tables import migrations_in, tables_in
+from registry.backup.files import copy_whole, flush_path
 from registry.backup.manifest import Facts
 from registry.backup.refusals import BackupRefused
 
@@ -94,10 +94,6 @@ class SQLite(Engine):
     def exists(self) -> bool:
         return self.path.exists()
 
-    def rows(self) -> int:
-        with alias_for(self.config) as alias:
-            return rows_of_people(alias)
-
     def refuse_if_in_use(self) -> None:
         if self.exists():
             self._into_one_file()
@@ -120,7 +116,7 @@ class SQLite(Engine):
         except BaseException:
             self.drop()
             raise
-        flush_folder(target.parent)
+        flush_path(target.parent)
         return SQLite(old.config | {"NAME": str(kept)}) if kept else None
 
     def drop(self) -> None:

@@ -14,8 +14,6 @@ from registry.management.example import CommandWithExample, add_act
 from registry.models import AccessKey, User
 from registry.vocabulary import Scope
 
-_SOME_KEY = "5f0c9d0e-6f0b-4d53-9a3e-0a5a2f7e9b11"
-
 
 class Command(CommandWithExample):
     help = "Make, list or take back the access keys by which programs act for a person."

@@ -17,6 +17,7 @@ from registry.models import AccountEventKind, Membership, Surgeon, Unit, User
 from registry.recording import Act, correct, record
 from registry.signing_in.account_log import note
 from registry.signing_in.invitations import take_back_ways_from_elsewhere
+from registry.signing_in.managing import hold, hold_person
 from registry.vocabulary import Role
 
 
@@ -57,6 +58,8 @@ def _held(user: User, unit: str) -> dict[str, Any]:
 def _appoint(options: dict[str, Any]) -> tuple[User, str]:
     """Record what is missing and say in one line what was done."""
     unit, user = _unit(options["unit"]), _user(options["username"])
+    hold(unit)
+    hold_person(user)
     added = _add_roles(user, unit, options["role"])
     surgeon = _surgeon(user, unit, options["surgeon_code"], options["surgeon_name"])
     return user, f"{unit} ({unit.code}). {user}: roles added: {added}.{surgeon}"

@@ -2,15 +2,15 @@
 
 import json
 from argparse import ArgumentParser
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from django.core.exceptions import ValidationError
 from django.core.management.base import CommandError
 
-from registry.management.example import CommandWithExample, add_act
+from registry.management.example import USUAL_EXIT_CODES, CommandWithExample, add_act
 from registry.models import Erasure, Patient, Unit, User
 from registry.rights import repeating
 from registry.rights.erasing import Request, erase
@@ -25,6 +25,10 @@ _PATIENT = (
 class Command(CommandWithExample):
     help = "Erase a patient who asked for it, list erasures, or repeat them after a backup was restored."
     example = "erase list /safe/erased.json"
+    exit_codes: ClassVar[Mapping[int, str]] = {
+        **USUAL_EXIT_CODES,
+        1: "refused; of a list, those before the one named on stderr are erased",
+    }
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         acts = parser.add_subparsers(dest="act", required=True, metavar="patient|list|again")
@@ -76,7 +80,13 @@ def _patient(options: dict[str, Any]) -> dict[str, Any]:
     if unit is None or patient is None:
         raise CommandError("erase: no such unit or patient is on record. Nothing was erased.")
     asked = Request(
-        patient, unit, _user(options), options["asked_on"], options["reason"], options["everything"]
+        patient,
+        unit,
+        _user(options),
+        options["asked_on"],
+        options["reason"],
+        options["everything"],
+        for_every_unit=True,
     )
     return _told([_erased(lambda: erase(asked))])
 
@@ -96,7 +106,13 @@ def _again(options: dict[str, Any]) -> dict[str, Any]:
         lines = json.loads(options["file"].read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise CommandError("erase: the list cannot be read. Nothing was erased.") from error
-    return _told(_erased(lambda: repeating.repeat(lines, _user(options))))
+    user = _user(options)
+    try:
+        return _told(_erased(lambda: repeating.repeat(lines, user)))
+    except repeating.NotAsWritten as error:
+        raise CommandError(
+            "erase: a line of the list is not as it was written. Nothing was erased."
+        ) from error
 
 
 def _erased(work: Callable[[], Any]) -> Any:
@@ -104,10 +120,8 @@ def _erased(work: Callable[[], Any]) -> Any:
         return work()
     except ValidationError as error:
         raise CommandError(f"erase: {' '.join(error.messages)}") from error
-    except (KeyError, ValueError, Unit.DoesNotExist) as error:
-        raise CommandError(
-            "erase: a line of the list is not as it was written. Those before it are done."
-        ) from error
+    except Patient.DoesNotExist as error:
+        raise CommandError("erase: the patient is on record no more.") from error
 
 
 def _user(options: dict[str, Any]) -> User:

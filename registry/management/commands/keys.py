@@ -3,13 +3,13 @@
 import json
 from argparse import ArgumentParser
 from collections import Counter
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, ClassVar
 
 from django.core.management.base import CommandError
 from django.db import IntegrityError
 
-from registry.management.example import CommandWithExample, add_act
+from registry.management.example import USUAL_EXIT_CODES, CommandWithExample, add_act
 from registry.management.progress import progress
 from registry.rekeying import fingerprints
 from registry.rekeying.lifting import NotTheOwner
@@ -40,6 +40,10 @@ class Command(CommandWithExample):
         "copied from."
     )
     example = "keys show"
+    exit_codes: ClassVar[Mapping[int, str]] = {
+        **USUAL_EXIT_CODES,
+        1: "refused, or not every value could be sealed; stderr says what was",
+    }
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         acts = parser.add_subparsers(dest="act", required=True, metavar="show|reseal|reindex")

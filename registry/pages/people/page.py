@@ -10,13 +10,14 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from registry.access import Action, unit_for
+from registry.access import Action, unit_for, units_for
 from registry.models import Invitation, Membership, SecondFactor, Unit, User
 from registry.pages.forms.base import problems_of
 from registry.pages.people.forms import InvitationForm
 from registry.pages.unit import person_of
 from registry.signing_in import invitations
 from registry.signing_in.confirming import confirm_first
+from registry.signing_in.managing import Refused
 from registry.vocabulary import Role
 
 
@@ -39,7 +40,10 @@ def invite(request: HttpRequest, unit: str) -> HttpResponse:
     if form.is_bound and form.is_valid():
         roles = [Role(code) for code in form.cleaned_data["roles"]]
         label = form.cleaned_data["label"]
-        token = invitations.invite(found, roles, label, person_of(request), request)
+        try:
+            token = invitations.invite(found, roles, label, person_of(request), request)
+        except Refused as refusal:
+            return refused(request, found, refusal)
         return link_shown(request, found, token, label)
     problems = problems_of([form]) if form.is_bound else []
     context = {"unit": found, "form": form, "problems": problems}
@@ -72,6 +76,19 @@ def link_shown(
         "hours": int(invitations.VALID_FOR.total_seconds() // 3600),
     }
     return render(request, "registry/people/link.html", context)
+
+
+def refused(request: HttpRequest, unit: Unit, refusal: Refused) -> HttpResponse:
+    """Why an act was not done, said on the page that still is theirs."""
+    messages.error(request, str(refusal))
+    return back_to_people(request, unit)
+
+
+def back_to_people(request: HttpRequest, unit: Unit) -> HttpResponse:
+    """To the people of the unit while it is still one's own, else to Today."""
+    if units_for(request.user, Action.MANAGE_UNIT).filter(pk=unit.pk).exists():
+        return redirect("people", unit.code)
+    return redirect("today")
 
 
 def people_of(unit: Unit) -> QuerySet[User]:

@@ -4,22 +4,21 @@ from collections.abc import Callable
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.views.decorators.http import require_POST
 
-from registry.access import Action, unit_for, units_for
+from registry.access import Action, unit_for
 from registry.models import Unit, User
 from registry.pages.correcting import NOTHING_CHANGED
 from registry.pages.forms.base import problems_of
 from registry.pages.people.forms import RolesForm
-from registry.pages.people.page import link_shown, people_of
+from registry.pages.people.page import back_to_people, link_shown, people_of, refused
 from registry.pages.unit import person_of
 from registry.signing_in import invitations
 from registry.signing_in import people as acts
 from registry.signing_in.confirming import confirm_first
+from registry.signing_in.managing import Refused, elsewhere, whom_to_ask
 from registry.vocabulary import Role
-
-NO_WAY_BACK = "The account also holds roles elsewhere, and a way back would lead in there too. {whom}"
 
 
 @confirm_first
@@ -37,14 +36,14 @@ def person(request: HttpRequest, unit: str, person: int) -> HttpResponse:
 
         return _done(request, found, act)
     problems = problems_of([form]) if form.is_bound else []
-    beyond = acts.elsewhere(person_of(request), known)
+    beyond = elsewhere(person_of(request), known)
     context = {
         "unit": found,
         "person": known,
         "form": form,
         "problems": problems,
         "beyond": beyond,
-        "whom_to_ask": acts.whom_to_ask(beyond) if beyond else "",
+        "whom_to_ask": whom_to_ask(beyond) if beyond else "",
         "is_self": known == request.user,
     }
     return render(request, "registry/people/person.html", context, status=422 if problems else 200)
@@ -55,12 +54,11 @@ def person(request: HttpRequest, unit: str, person: int) -> HttpResponse:
 def way_back(request: HttpRequest, unit: str, person: int) -> HttpResponse:
     """A link for who lost password or second factor, shown in this one answer."""
     found, known = _of_unit(request, unit, person)
-    if not known.is_active:
-        return _done(request, found, _refusing(acts.IS_CLOSED))
-    if beyond := acts.elsewhere(person_of(request), known):
-        return _done(request, found, _refusing(NO_WAY_BACK.format(whom=acts.whom_to_ask(beyond))))
-    token = invitations.way_back(found, known, person_of(request), request)
-    return link_shown(request, found, token, known.get_full_name() or known.username, known)
+    try:
+        token = invitations.way_back(found, known, person_of(request), request)
+    except Refused as refusal:
+        return refused(request, found, refusal)
+    return link_shown(request, found, token, known.shown_name, known)
 
 
 @require_POST
@@ -84,7 +82,7 @@ def open_account(request: HttpRequest, unit: str, person: int) -> HttpResponse:
     found, known = _of_unit(request, unit, person)
 
     def act() -> str:
-        acts.reopen(known, person_of(request), request)
+        acts.reopen(found, known, person_of(request), request)
         return f"The account {known} is open again."
 
     return _done(request, found, act)
@@ -98,19 +96,10 @@ def _of_unit(request: HttpRequest, code: str, key: int) -> tuple[Unit, User]:
     return unit, known
 
 
-def _refusing(words: str) -> Callable[[], str]:
-    def act() -> str:
-        raise acts.Refused(words)
-
-    return act
-
-
 def _done(request: HttpRequest, unit: Unit, act: Callable[[], str]) -> HttpResponse:
     """Do it, say what was done or why not, and go back to the people while they are still one's own."""
     try:
         messages.success(request, act())
-    except acts.Refused as refusal:
-        messages.error(request, str(refusal))
-    if units_for(request.user, Action.MANAGE_UNIT).filter(pk=unit.pk).exists():
-        return redirect("people", unit.code)
-    return redirect("today")
+    except Refused as refusal:
+        return refused(request, unit, refusal)
+    return back_to_people(request, unit)

@@ -17,6 +17,9 @@ from registry.recording import record
 from registry.rights.finding import patient_of_number
 
 NOBODY = "No patient of {unit} has this hospital number on record. Check it."
+# How the reasons of the pages that look a patient up by number begin in the log of identities: they show
+# nobody's identity, and so open none.
+ERASURE, WHO_LOOKED = "Erasure looked at", "Who looked, "
 # How long a page holds the patient that was found.
 HELD_FOR = timedelta(hours=1)
 
@@ -44,7 +47,7 @@ class NumberForm(Spoken, forms.Form):
 class WhyForm(NumberForm):
     """The same, and why it is opened."""
 
-    reason = forms.CharField(max_length=180, help_text="Kept with your name and the time. Name nobody in it.")
+    reason = forms.CharField(max_length=170, help_text="Kept with your name and the time. Name nobody in it.")
 
 
 class OpeningForm(RecordForm):

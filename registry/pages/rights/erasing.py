@@ -12,26 +12,21 @@ from django.shortcuts import redirect, render
 from django.utils.text import capfirst
 from django.views.decorators.debug import sensitive_post_parameters
 
-from registry.access import Action, unit_for, units_for
+from registry.access import Action, unit_for
 from registry.models import Erasure, Patient, Unit, User
 from registry.pages.forms.base import Spoken
-from registry.pages.rights.asked import NumberForm, mark_of, note_view, patient_of_mark
+from registry.pages.rights.asked import ERASURE, NumberForm, mark_of, note_view, patient_of_mark
 from registry.pages.unit import person_of
 from registry.rights import given_out
 from registry.rights.belonging import Keys
-from registry.rights.erasing import Request, erase, going, may_keep_outcome, units_concerned
+from registry.rights.erasing import Request, erase, going, may_keep_outcome, why_not
 from registry.rights.finding import patient_of_number
 from registry.signing_in.confirming import confirm_first
 
 PAGE = "registry.erase"
-NOTED = "Erasure looked at"
 ANOTHER = "This is not the hospital number of the patient shown. Nothing was erased. Enter that patient's."
 MEANWHILE = "Nothing was erased: somebody wrote to this record at the same moment. Look again and repeat it."
 OUT_OF_DATE = "Nothing was erased: the page was open for too long. Find the patient again."
-ELSEWHERE = (
-    "{units} also holds entries of this patient, and you do not manage it. An erasure takes from every unit: "
-    "agree on it there, and let somebody do it who manages all of them."
-)
 DONE = {
     True: "The identity is erased. Repairs and outcomes stay, without a name.",
     False: "The whole record of the patient is erased.",
@@ -97,7 +92,7 @@ def erase_patient(request: HttpRequest, unit: str) -> HttpResponse:
         return _erase(request, found)
     form = NumberForm(found, request.POST if request.method == "POST" else None)
     if form.is_valid() and form.patient:
-        note_view(form.patient, person_of(request), NOTED)
+        note_view(form.patient, person_of(request), ERASURE)
         return _shown(request, found, form.patient)
     return _page(request, found, {"form": form}, 422 if form.is_bound else 200)
 
@@ -109,7 +104,7 @@ def _erase(request: HttpRequest, unit: Unit) -> HttpResponse:
         messages.error(request, OUT_OF_DATE)
         return redirect("erase", unit.code)
     form = ErasureForm(unit, patient, request.POST)
-    if form.is_valid() and not _refused(patient, person) and (done := _done(form, person)):
+    if form.is_valid() and not why_not(patient, person) and (done := _done(form, person)):
         messages.success(request, DONE[done.keeps_outcome])
         return redirect("erase", unit.code)
     return _shown(request, unit, patient, form)
@@ -126,13 +121,6 @@ def _done(form: ErasureForm, by: User) -> Erasure | None:
     return None
 
 
-def _refused(patient: Patient, person: User) -> str:
-    """Why this person may not erase this patient; empty when they may."""
-    managed = set(units_for(person, Action.MANAGE_UNIT))
-    others = [str(unit) for unit in units_concerned(patient) if unit not in managed]
-    return ELSEWHERE.format(units=" and ".join(others)) if others else ""
-
-
 def _shown(
     request: HttpRequest, unit: Unit, patient: Patient, form: ErasureForm | None = None
 ) -> HttpResponse:
@@ -141,7 +129,7 @@ def _shown(
         "patient": patient,
         "plan": Plan.of(patient),
         "releases": given_out.of(patient.uuid),
-        "refused": _refused(patient, person),
+        "refused": why_not(patient, person),
         "form": form or ErasureForm(unit, patient),
         "mark": mark_of(patient, unit, person, PAGE),
     }

@@ -9,14 +9,14 @@ from django.views.decorators.http import require_POST
 from registry.access import Action, unit_for
 from registry.models import Patient, Unit
 from registry.pages.csv_file import csv_file
-from registry.pages.rights.asked import WhyForm, mark_of, note_view, patient_of_mark
+from registry.pages.rights.asked import WHO_LOOKED, WhyForm, mark_of, note_view, patient_of_mark
 from registry.pages.unit import person_of
 from registry.rights.looks import looks_at
 from registry.signing_in.confirming import confirm_first
 
 PAGE = "registry.who_looked"
-NOTED = "Who looked, asked for: {reason}"
-AS_FILE = "Who looked, as a file"
+NOTED = WHO_LOOKED + "asked for: {reason}"
+AS_FILE = WHO_LOOKED + "as a file"
 CSV_COLUMNS = ("when", "who", "what", "why")
 
 

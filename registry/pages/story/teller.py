@@ -112,7 +112,7 @@ class Reader:
 
     def name_of(self, user: User) -> str:
         """A person by name when they work where the reader does."""
-        return user.get_full_name() or user.username if user.pk in self.known_people else "another unit"
+        return user.shown_name if user.pk in self.known_people else "another unit"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ from django.utils import timezone
 
 from registry.access import knees_for
 from registry.models import Draft, Knee, User
-from registry.pages.drafts import KEPT_FOR
 from registry.pages.forms.events import KINDS
 
 
@@ -26,7 +25,8 @@ class UnsentPage:
 
 def drafts_of(person: User) -> list[UnsentPage]:
     """The drafts of one person that can still be opened, newest first."""
-    kept = Draft.objects.filter(user=person, saved_at__gte=timezone.now() - KEPT_FOR).order_by("-saved_at")
+    since = timezone.now() - Draft.KEPT_FOR
+    kept = Draft.objects.filter(user=person, saved_at__gte=since).order_by("-saved_at")
     pages = [(draft, match) for draft in kept.only("page", "saved_at") if (match := _page(draft))]
     uuids = [match.kwargs["knee"] for _, match in pages if "knee" in match.kwargs]
     found = knees_for(person).filter(uuid__in=uuids).select_related("patient")

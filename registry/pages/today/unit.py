@@ -50,7 +50,7 @@ def people(units: Units) -> list[UnitMember]:
 
 
 def _name(user: User) -> str:
-    return user.get_full_name() or user.username
+    return user.shown_name
 
 
 def _roles(held: Iterable[Membership]) -> str:

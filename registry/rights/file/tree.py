@@ -11,26 +11,23 @@ from typing import Any
 from django.db.models import Model, QuerySet
 from django.utils.text import capfirst
 
+from registry.isolation.views import wholes_of
 from registry.models import (
     Correction,
     Identity,
     IdentityView,
     Kept,
     Knee,
-    Message,
     Opening,
     Patient,
-    PatientLink,
     User,
 )
 from registry.models.history_rules import kept_models
 from registry.pages.differences import named
 from registry.rights.belonging import paths, rows_of
 from registry.rights.file.words import NOT_TOLD, Fact, answers, facts_of, is_filled, label, value
-from registry.rights.looks import name_of
 
-# Of tables that are no rows of the record: what their rows are part of, and those told as lists of their own.
-WHOLE_OF: dict[type[Model], str] = {PatientLink: "knee", Message: "link"}
+# Tables whose rows are told as lists of their own.
 TOLD_AS_LISTS = (Correction, IdentityView, Opening)
 
 Place = tuple[type[Model], int]
@@ -73,7 +70,7 @@ def tree(patient: Patient, knees: QuerySet[Knee]) -> Tree:
     rows = list(_rows(patient, seen))
     parts: dict[Place, Part] = {}
     for row in rows:
-        whole = _whole(row, parts)
+        whole = _whole(row)
         parts[type(row), row.pk] = part = _part(row, whole)
         if whole:
             siblings = _place(row, whole, parts).parts
@@ -99,19 +96,13 @@ def _rows(patient: Patient, seen: set[int]) -> Iterator[Any]:
 def _is_part_of(row: Any, left_out: dict[type[Model], set[int]]) -> bool:
     return any(
         getattr(row, f"{name}_id") in left_out[type(row)._meta.get_field(name).related_model]
-        for name in _wholes(type(row))
+        for name in wholes_of(type(row))
     )
 
 
-def _wholes(model: Any) -> tuple[str, ...]:
-    if issubclass(model, Kept):
-        return tuple(model.PART_OF)
-    return (WHOLE_OF[model],)
-
-
-def _whole(row: Any, parts: dict[Place, Part]) -> str:
+def _whole(row: Any) -> str:
     """The column that says under which row this one is told: the first of those that it is part of."""
-    return next((name for name in _wholes(type(row)) if getattr(row, f"{name}_id") is not None), "")
+    return next((name for name in wholes_of(type(row)) if getattr(row, f"{name}_id") is not None), "")
 
 
 def _place(row: Any, whole: str, parts: dict[Place, Part]) -> Part:
@@ -151,7 +142,7 @@ def _told(correction: Correction, row: Any) -> ToldCorrection:
     by: User | None = correction.made_by
     return ToldCorrection(
         at=correction.made_at,
-        who=name_of(by) if by else "Nobody signed in",
+        who=by.shown_name if by else "Nobody signed in",
         kind=correction.get_kind_display(),
         row=_title(row),
         reason=correction.reason,

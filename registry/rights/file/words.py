@@ -10,11 +10,9 @@ from django.utils.text import capfirst
 from registry import sealing
 from registry.models import PatientLink, ScoreResponse, Surgeon, User
 from registry.pages.differences import label_of, named, shown
-from registry.rights.looks import name_of
 from registry.scoring import INSTRUMENTS
 
 Fact = tuple[str, str]
-_SEALED = "_sealed"
 
 # Columns that are not told, wherever they stand, with the reason.
 _KEY = "an internal key, which tells nothing of the patient"
@@ -65,7 +63,7 @@ def value(column: Any, kept: Any) -> str:
     """A value as it stands in a row or in a correction."""
     if not is_filled(kept):
         return "Nothing recorded"
-    if column.attname.endswith(_SEALED):
+    if sealing.is_sealed(column.attname):
         return sealing.unseal(kept)
     if isinstance(column, models.ForeignKey):
         return _referred_to(column.related_model._base_manager.filter(pk=kept).first())
@@ -106,7 +104,7 @@ def _referred_to(row: models.Model | None) -> str:
         case None:
             return "A row that is gone"
         case User():
-            return name_of(row)
+            return row.shown_name
         case Surgeon():
             return row.name
     return str(capfirst(named(row)))

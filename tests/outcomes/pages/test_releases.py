@@ -13,6 +13,8 @@ from typing import Any
 
 import pandas as pd
 import pytest
+import time_machine
+from django.conf import settings as django_settings
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -311,6 +313,23 @@ def test_a_recall_needs_a_reason_and_closes_the_download(house: House) -> None:
     assert "Recalled" in house.text("releases")
     assert house.client.post(address, {"reason": "Again"}).status_code == 422
     assert LedgerEntry.objects.filter(kind=LedgerKind.RECALL).count() == 1
+
+
+@pytest.mark.parametrize("name", ["release_package", "release_report"])
+def test_what_is_handed_out_asks_who_one_is_first(house: House, name: str) -> None:
+    address = reverse(name, args=[house.released().uuid])
+    assert handed_out(house, address)
+    with time_machine.travel(timezone.now() + django_settings.CONFIRM_WITHIN):
+        assert house.client.get(address).headers["Location"].startswith("/confirm/")
+        then = {"confirm-password": factories.PASSWORD, "next": address}
+        assert house.client.post("/confirm/", then).headers["Location"] == address
+        assert handed_out(house, address)
+
+
+def handed_out(house: House, address: str) -> bytes:
+    answer: Any = house.client.get(address)
+    assert answer.status_code == 200
+    return bytes(answer.getvalue())  # which closes the file as well
 
 
 # --- permission withdrawn after a release -----------------------------------------------------

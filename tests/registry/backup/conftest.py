@@ -14,7 +14,9 @@ import pyrage
 import pytest
 from django.conf import settings
 
-from registry.backup.engines.aliases import Config
+from registry.backup.engines import engine_of
+from registry.backup.engines.aliases import Config, alias_for
+from registry.backup.manifest import Facts
 from registry.backup.taking import Taken, take
 from registry.site import local_keys
 from tests.registry.apart import PROJECT, database_beside
@@ -45,6 +47,12 @@ def config_of(url: str) -> Config:
     if url.startswith("sqlite"):
         config["OPTIONS"] = settings.DATABASES["default"]["OPTIONS"]
     return config
+
+
+def facts_of(config: Config) -> Facts:
+    """What a backup's manifest would tell of a database."""
+    with alias_for(config) as alias:
+        return engine_of(config).facts(alias)
 
 
 def made(url: str, folder: Path) -> Path:

@@ -17,12 +17,11 @@ import pytest
 from django.conf import settings
 
 from registry.backup.engines import engine_of
-from registry.backup.engines.aliases import alias_for
 from registry.backup.engines.programs import address
 from registry.backup.refusals import BackupRefused
 from registry.backup.restoring import restore
 from tests.registry.apart import PROJECT
-from tests.registry.backup.conftest import IDENTITIES, PAIR, Site, backup_of, config_of
+from tests.registry.backup.conftest import IDENTITIES, PAIR, Site, backup_of, config_of, facts_of
 from tests.registry.backup.site import PACKAGE
 
 
@@ -35,7 +34,7 @@ def test_it_comes_back_equal_with_its_packages(site: Site, tmp_path: Path, setti
     assert restored.kept_aside == ""
     assert [path.read_bytes() for path in settings.RELEASES_DIR.glob("*.zip")] == [PACKAGE]
     # What the database itself says of every table, whatever it is of.
-    assert _facts(site.config) == _facts(config_of(url)) == taken.manifest.facts
+    assert facts_of(site.config) == facts_of(config_of(url)) == taken.manifest.facts
 
 
 @pytest.mark.slow
@@ -53,15 +52,15 @@ def test_a_database_that_holds_rows_is_replaced_only_by_its_name_and_kept(site: 
     path, config = tmp_path / "backup.age", site.fresh()
     backup_of(site, path, check=False)
     restore(path, IDENTITIES, config)
-    before = _facts(config)
+    before = facts_of(config)
     for word in ("", "another"):
         with pytest.raises(BackupRefused, match=r"Nothing was touched\."):
             restore(path, IDENTITIES, config, overwrite=word)
-    assert _facts(config) == before
+    assert facts_of(config) == before
     restored = restore(path, IDENTITIES, config, overwrite=engine_of(config).name)
     aside = Path(config["NAME"]).with_name(restored.kept_aside) if site.url.startswith("sqlite") else None
     kept = config | {"NAME": str(aside) if aside else restored.kept_aside}
-    assert _facts(kept) == before == _facts(config)
+    assert facts_of(kept) == before == facts_of(config)
 
 
 def test_a_database_in_use_is_not_replaced(site: Site, tmp_path: Path) -> None:
@@ -104,11 +103,6 @@ def test_the_public_key_alone_opens_nothing_and_no_key_is_in_it(sqlite_site: Sit
     plain = gzip.decompress(pyrage.decrypt(path.read_bytes(), [PAIR]))
     for key in (settings.SECRET_KEY, settings.IDENTITY_INDEX_KEY, *settings.IDENTITY_KEYS):
         assert key.encode() not in plain
-
-
-def _facts(config: dict[str, Any]) -> Any:
-    with alias_for(config) as alias:
-        return engine_of(config).facts(alias)
 
 
 def _archive(url: str, path: Path) -> list[bytes]:

@@ -19,7 +19,7 @@ from registry.backup.engines.aliases import alias_for
 from registry.backup.engines.programs import address
 from registry.backup.refusals import BackupRefused
 from registry.backup.restoring import restore
-from tests.registry.backup.conftest import IDENTITIES, Site, backup_of
+from tests.registry.backup.conftest import IDENTITIES, Site, backup_of, facts_of
 from tests.registry.backup.site import PACKAGE
 
 WRITERS = 4
@@ -123,10 +123,10 @@ def test_a_restore_killed_at_any_step_leaves_the_database_whole(
     path, config = tmp_path / "backup.age", sqlite_site.fresh()
     backup_of(sqlite_site, path, check=False)
     restore(path, IDENTITIES, config)
-    before = _facts(config)
+    before = facts_of(config)
     name = engine_of(config).name
     _killed(lambda tell: restore(path, IDENTITIES, config, overwrite=name, tell=tell), step)
-    assert _facts(config) == before
+    assert facts_of(config) == before
 
 
 def _killed(work: Callable[[Callable[[str, int, int], None]], object], step: int) -> None:
@@ -190,8 +190,3 @@ def test_a_patient_erased_since_is_told(sqlite_site: Site, tmp_path: Path) -> No
         )
     restored = restore(path, IDENTITIES, config, overwrite=engine_of(config).name)
     assert any(erased.hex in each and "erase again" in each for each in restored.to_do)
-
-
-def _facts(config: dict[str, Any]) -> Any:
-    with alias_for(config) as alias:
-        return engine_of(config).facts(alias)

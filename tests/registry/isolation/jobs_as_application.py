@@ -1,6 +1,7 @@
 # ruff: noqa: S608 - names of tables
 """What no request does itself, as the application's role: run by test_journeys.py, not by the suite."""
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -9,8 +10,10 @@ from django.db import connection
 
 from outcomes.release import making
 from registry.isolation import scope
-from registry.models import Erasure, Patient, User
+from registry.models import Erasure, Implant, IndexProcedure, LotLookUp, Patient, User
+from registry.recording import record
 from registry.rights.erasing import Request, erase
+from registry.rights.looks import looks_at
 from tests import factories
 from tests.as_application import as_application
 from tests.conftest import Cast
@@ -80,6 +83,34 @@ def test_an_erasure_takes_what_the_application_may_not(cast: Cast, everything: b
             assert cursor.fetchone()[0] == "rimward_app"
     assert not Erasure.objects.get(pk=erased.pk).in_hand
     assert not Patient.ever.filter(pk=patient.pk).exists()
+
+
+def operated_elsewhere(cast: Cast) -> IndexProcedure:
+    """A second operation on the same knee, in the other unit."""
+    ash = factories.a_surgeon(cast.other_unit, "ash", cast.stranger)
+    return factories.an_operation(
+        cast.other_unit, ash, cast.knee, operated_on=date(2024, 9, 1), injured_on=None
+    )
+
+
+def test_an_erasure_is_held_to_units_that_do_not_show_to_who_asks(cast: Cast) -> None:
+    operated_elsewhere(cast)
+    asked = Request(cast.knee.patient, cast.unit, cast.administrator, date(2026, 1, 5), "asked by letter")
+    refused = pytest.raises(ValidationError, match="Southmere Hospital also holds entries")
+    with as_application(), scope.within([cast.unit.pk]), refused:
+        erase(asked)
+    assert Patient.ever.filter(pk=cast.knee.patient.pk).exists()
+
+
+def test_who_looked_tells_of_look_ups_in_the_unit_that_put_an_implant_in(cast: Cast) -> None:
+    """They show to that unit alone, but the patient is to be told of them wherever they ask."""
+    record(Implant(procedure=operated_elsewhere(cast), device_identifier="09506000134352", lot="A1"))
+    record(LotLookUp(user=cast.stranger, lot="A1", reason="a recall there", knees_found=1))
+    record(LotLookUp(user=cast.colleague, lot="A1", reason="of none put in here", knees_found=0))
+    with as_application(), scope.within([cast.unit.pk]):
+        told = [(look.who, look.why) for look in looks_at(cast.knee.patient)]
+        assert told == [("stranger", "a recall there")]
+        assert scope.now().units == (cast.unit.pk,)
 
 
 def test_signing_in_asks_for_roles_before_anybody_is_signed_in(cast: Cast) -> None:

@@ -14,6 +14,8 @@ JOURNEYS = [
     f"{PAGES}/test_record_operation.py::test_a_new_patient_with_two_repairs_and_a_tear_left_alone",
     f"{PAGES}/test_record_event.py::test_each_kind_end_to_end[second-look]",
     f"{PAGES}/test_correct_operation.py::test_a_card_removed_is_withdrawn_with_all_its_parts",
+    f"{PAGES}/test_unit.py::test_whose_results_another_unit_holds_keeps_the_account",
+    "tests/registry/rights/test_pages.py::test_with_permission_the_page_says_what_stays",
     "tests/registry/patient_link/test_answering.py::test_all_is_on_record_when_sent",
     "tests/registry/api/test_operations.py::test_what_is_recorded_reads_back_as_it_was_sent",
     "tests/outcomes/pages/test_survival.py::test_the_table_holds_the_estimators_numbers",

@@ -60,6 +60,23 @@ def test_a_key_is_taken_back_by_its_person_alone(cast: Cast) -> None:
     assert keys.opened_by(shown) is None
 
 
+def test_what_is_made_and_taken_back_stands_in_the_log(cast: Cast) -> None:
+    client = cast.client("surgeon")
+    client.post(PAGE, FORM, REMOTE_ADDR="192.0.2.7")
+    key = AccessKey.objects.get()
+    for _ in range(2):
+        client.post(f"{PAGE}{key.uuid}/take-back/", REMOTE_ADDR="192.0.2.7")
+    client.post(PAGE, {**FORM, "days": "0"})
+    events = cast.surgeon.account_events.filter(kind__startswith="key").order_by("pk")
+    assert [(event.kind, event.about, event.address) for event in events] == [
+        ("key_made", "Nightly export", "192.0.2.7"),
+        ("key_taken_back", "Nightly export", "192.0.2.7"),
+    ]
+    page = text(client.get("/account/"))
+    assert "Access key made" in page
+    assert "Access key taken back" in page
+
+
 def test_signed_out_there_is_no_page(cast: Cast) -> None:
     assert cast.client("nobody").get(PAGE).status_code == 302
 
@@ -81,8 +98,14 @@ def test_the_command_makes_lists_and_takes_back(cast: Cast) -> None:
     assert keys.opened_by(made["text"]) is not None
     (listed,) = run("list", "--username", "oak")
     assert listed == {name: value for name, value in made.items() if name != "text"}
-    assert run("take-back", listed["key"])["state"] == "taken back"
+    for _ in range(2):
+        assert run("take-back", listed["key"])["state"] == "taken back"
     assert keys.opened_by(made["text"]) is None
+    events = cast.surgeon.account_events.order_by("pk")
+    assert [(event.kind, event.about) for event in events] == [
+        ("key_made", "Export"),
+        ("key_taken_back", "Export"),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from django.test import Client
 from django.utils import timezone
 
 from registry.models import BrowserSession, Draft, Visit
-from registry.pages.drafts import KEPT_FOR, draft_of, drop, keep
+from registry.pages.drafts import draft_of, drop, keep
 from tests import factories
 from tests.conftest import Cast
 from tests.factories import PASSWORD
@@ -160,7 +160,7 @@ def test_only_its_owner_sees_it(cast: Cast) -> None:
 
 def test_after_a_fortnight_it_is_gone(cast: Cast) -> None:
     keep(cast.surgeon, "/operations/new/", typed(side="left"))
-    with time_machine.travel(timezone.now() + KEPT_FOR + timedelta(minutes=1)):
+    with time_machine.travel(timezone.now() + Draft.KEPT_FOR + timedelta(minutes=1)):
         assert draft_of(cast.surgeon, "/operations/new/") is None
         keep(cast.clinician, path(cast, "visit"), typed(pivot="1"))
     assert [draft.user for draft in Draft.objects.all()] == [cast.clinician]

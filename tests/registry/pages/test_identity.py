@@ -9,6 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from registry.models import Correction, Identity, IdentityView
+from registry.pages.identity import OPEN_FOR, SHOWN_AGAIN, TAKEN
 from registry.recording import record
 from registry.sealing import blind_index, unseal
 from tests import factories
@@ -166,6 +167,78 @@ def test_another_patients_number_is_refused_without_saying_whose(cast, address):
     assert str(other.uuid)[:8] not in said
     assert kept()["hospital_number"] == "NM 0042"
     assert not Correction.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "lacking",
+    [
+        {"correction-reason": " "},
+        {"email": "zwaxvree"},
+        {"phone": "1" * 41},
+        {"correction-seen": "first"},
+    ],
+    ids=str,
+)
+def test_nobody_learns_whether_a_number_is_taken_before_all_else_is_right(cast, address, lacking):
+    record(Identity.sealed(factories.a_knee(cast.unit).patient, hospital_number="NM 0077"))
+    client = opened(cast, address)
+    taken, free = (
+        corrected(client, address, hospital_number=number, **lacking) for number in ("NM 0077", "NM 0078")
+    )
+    words = [squeezed(answer).replace("NM 0077", "NM 0078") for answer in (taken, free)]
+    assert (taken.status_code, free.status_code) == (422, 422)
+    assert TAKEN.partition("'")[0] not in words[0]
+    assert words[0] == words[1]
+
+
+def squeezed(answer):
+    """A page without what differs each time: tokens of forms, and what is listed as opened before."""
+    said = answer.content.decode().split("<h2>Opened before</h2>")[0]
+    return re.sub(r'name="csrfmiddlewaretoken" value="\w+"', "", said)
+
+
+def test_a_number_told_to_be_taken_is_noted(cast, address):
+    record(Identity.sealed(factories.a_knee(cast.unit).patient, hospital_number="NM 0077"))
+    corrected(opened(cast, address), address, hospital_number="NM 0077")
+    assert reasons() == [SHOWN_AGAIN, "phone call about the visit"]
+
+
+def reasons():
+    return list(IdentityView.objects.order_by("-pk").values_list("reason", flat=True))
+
+
+def test_every_time_that_it_is_shown_again_is_noted(cast, address):
+    client = opened(cast, address)
+    for _ in range(2):
+        assert PLAIN["given_names"] in corrected(client, address, email="zwaxvree").content.decode()
+    assert reasons() == [SHOWN_AGAIN, SHOWN_AGAIN, "phone call about the visit"]
+    corrected(opened(cast, address, "clinician"), address, phone="01632 960001")
+    before = IdentityView.objects.count()
+    assert "01632 960001" in corrected(client, address, phone="01632 960002").content.decode()
+    assert IdentityView.objects.latest("pk").user == cast.surgeon
+    assert IdentityView.objects.count() == before + 1
+    assert SHOWN_AGAIN in client.get(address).content.decode()
+
+
+def test_nothing_is_shown_again_that_could_not_be_noted(cast, address, monkeypatch):
+    client = opened(cast, address)
+    client.raise_request_exception = False
+    monkeypatch.setattr("registry.pages.identity.record", lambda *_: 1 / 0)
+    response = corrected(client, address, email="zwaxvree")
+    assert response.status_code == 500
+    assert PLAIN["given_names"] not in response.content.decode()
+
+
+def test_what_is_shown_again_makes_an_opening_last_no_longer(cast, address):
+    client = opened(cast, address)
+    IdentityView.objects.update(viewed_at=timezone.now() - OPEN_FOR + timedelta(minutes=1))
+    assert corrected(client, address, email="zwaxvree").status_code == 422
+    IdentityView.objects.filter(reason="phone call about the visit").update(
+        viewed_at=timezone.now() - OPEN_FOR - timedelta(seconds=1)
+    )
+    response = client.post(f"{address}correct/", {**TYPED, **NEW}, follow=True)
+    assert "you have not opened it within the last hour" in response.content.decode()
+    assert kept()["given_names"] == "Zwaxvree"
 
 
 def test_another_units_number_may_be_the_same(cast, address):

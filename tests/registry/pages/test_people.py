@@ -1,15 +1,22 @@
 """The people of a unit: invitations, roles, closed accounts, ways back; how far an administrator reaches."""
 
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
 import pytest
 import time_machine
-from django.test import Client
+from django.test import Client, RequestFactory
 from django.utils import timezone
 
-from registry.models import AccountEvent, Invitation, Membership, User
+from registry.access import unit_for
+from registry.models import AccountEvent, Invitation, Membership, Unit, User
+from registry.pages.people import page as people_page
+from registry.pages.people import person as person_page
+from registry.signing_in import invitations
+from registry.signing_in import people as acts
 from registry.signing_in.invitations import digest_of
+from registry.signing_in.managing import Refused
 from registry.vocabulary import Role
 from tests import factories
 from tests.conftest import Cast
@@ -17,6 +24,7 @@ from tests.registry.pages.entries import text
 from tests.registry.signing_in.people import is_in, try_password, with_factor
 
 PEOPLE = "/units/northmere/people/"
+REQUEST = RequestFactory().post("/")
 
 
 def of(person: User, act: str = "") -> str:
@@ -216,6 +224,86 @@ def test_no_way_back_leads_into_a_unit_of_others(cast: Cast, shared: User) -> No
     said = told(client, of(shared, "way-back/"))
     assert "would lead in there too. Ask an administrator of Southmere Hospital" in said
     assert not Invitation.objects.exists()
+
+
+# --- Judged when it is done -----------------------------------------------------------------------
+
+# Acts of an administrator, who may have lost the unit since the page let them in.
+DONE: dict[str, Callable[[Cast], Any]] = {
+    "roles": lambda cast: acts.set_roles(
+        cast.unit, cast.surgeon, {Role.CLINICIAN}, cast.administrator, REQUEST
+    ),
+    "close": lambda cast: acts.close(cast.unit, cast.surgeon, cast.administrator, REQUEST),
+    "reopen": lambda cast: acts.reopen(cast.unit, cast.colleague, cast.administrator, REQUEST),
+    "invite": lambda cast: invitations.invite(cast.unit, [Role.SURGEON], "Dr Reed", cast.administrator),
+    "way back": lambda cast: invitations.way_back(cast.unit, cast.surgeon, cast.administrator),
+}
+
+
+def lost_role(cast: Cast) -> None:
+    Membership.objects.get(user=cast.administrator).delete()
+
+
+def closed_meanwhile(cast: Cast) -> None:
+    User.objects.filter(pk=cast.administrator.pk).update(is_active=False)
+
+
+@pytest.mark.parametrize("lose", [lost_role, closed_meanwhile])
+@pytest.mark.parametrize("act", DONE)
+def test_who_manages_the_unit_no_more_does_nothing(
+    cast: Cast, act: str, lose: Callable[[Cast], None]
+) -> None:
+    factories.a_person("second", ("administrator", cast.unit))
+    User.objects.filter(pk=cast.colleague.pk).update(is_active=False)
+    lose(cast)
+    with pytest.raises(Refused, match=r"You do not manage Northmere Hospital any more\."):
+        DONE[act](cast)
+    assert not AccountEvent.objects.exists()
+    assert not Invitation.objects.exists()
+    assert roles(cast.surgeon) == ["surgeon"]
+    assert set(User.objects.filter(is_active=False)) <= {cast.colleague, cast.administrator}
+    assert not User.objects.get(pk=cast.colleague.pk).is_active
+
+
+@pytest.mark.parametrize("act", ["invite/", *(f"person/{act}" for act in ("", "way-back/", "close/"))])
+def test_the_page_says_so_and_leads_away(cast: Cast, act: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def let_in_just_before(*asked: Any) -> Unit:
+        unit = unit_for(*asked)
+        lost_role(cast)
+        return unit
+
+    client = cast.client("administrator")
+    for asks_first in (people_page, person_page):
+        monkeypatch.setattr(asks_first, "unit_for", let_in_just_before)
+    address = PEOPLE + act.replace("person/", f"{cast.surgeon.pk}/")
+    answer = client.post(address, {"label": "Dr Reed", "roles": ["clinician"]}, follow=True)
+    assert answer.redirect_chain == [("/", 302)]
+    assert "You do not manage Northmere Hospital any more" in text(answer)
+
+
+def test_an_account_is_opened_with_its_entry_in_the_log_or_not_at_all(
+    cast: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: Any) -> None:
+        raise ValueError
+
+    User.objects.filter(pk=cast.surgeon.pk).update(is_active=False)
+    monkeypatch.setattr(acts, "note", fails)
+    with pytest.raises(ValueError):  # noqa: PT011 - what it says does not matter
+        acts.reopen(cast.unit, cast.surgeon, cast.administrator, REQUEST)
+    assert not User.objects.get(pk=cast.surgeon.pk).is_active
+
+
+def test_with_the_role_go_ways_back_made_anywhere(cast: Cast) -> None:
+    """Each leads into every unit of its person; an invitation leads into its own alone."""
+    factories.a_person("second", ("administrator", cast.unit))
+    Membership.objects.create(user=cast.administrator, unit=cast.other_unit, role="administrator")
+    invitations.way_back(cast.other_unit, cast.stranger, cast.administrator)
+    invitations.invite(cast.other_unit, [Role.SURGEON], "Dr Yew", cast.administrator)
+    invitations.invite(cast.unit, [Role.SURGEON], "Dr Reed", cast.administrator)
+    acts.set_roles(cast.unit, cast.administrator, set(), cast.administrator, REQUEST)
+    standing = invitations.standing().values_list("label", flat=True)
+    assert list(standing) == ["Dr Yew"]
 
 
 # --- Who may --------------------------------------------------------------------------------------

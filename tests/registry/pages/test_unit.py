@@ -5,8 +5,11 @@ from datetime import date
 from typing import Any
 
 import pytest
+import time_machine
+from django.conf import settings
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from registry.models import Correction, GradePeriod, Membership, PlannedTimePoint, Surgeon, Unit
 from registry.recording import Act, correct, latest_correction, record
@@ -112,6 +115,22 @@ def test_who_manages_two_units_chooses(cast: Cast) -> None:
 def test_what_does_not_exist_or_is_another_units(cast: Cast, path: str) -> None:
     factories.a_surgeon(cast.other_unit, "yew")
     assert cast.client("administrator").get(path).status_code == 404
+
+
+@pytest.mark.parametrize("path", [SETTINGS, SURGEONS, OAK])
+def test_what_lets_somebody_see_results_asks_who_one_is_first(cast: Cast, path: str) -> None:
+    client = cast.client("administrator")
+    typed = {**TYPED, **WHY, "lead_sees_surgeon_results": "on", "code": "S02", "user": str(cast.colleague.pk)}
+    with time_machine.travel(timezone.now() + settings.CONFIRM_WITHIN):
+        assert client.get(path).headers["Location"].startswith("/confirm/")
+        late = client.post(path, typed)
+    assert late.status_code == 403
+    assert "<h1>Confirm that it is you</h1>" in text(late)
+    assert not Correction.objects.exists()
+    assert not Unit.objects.get(code="northmere").lead_sees_surgeon_results
+    assert Surgeon.objects.get().user == cast.surgeon
+    assert client.post(path, typed).status_code == 302, "the same, of who showed it lately"
+    assert Correction.objects.exists()
 
 
 # --- Settings ----------------------------------------------------------------------------------

@@ -195,12 +195,20 @@ def test_counts_of_spans_that_are_over_are_deleted(refused: dict[str, Knock]) ->
 
 
 @time_machine.travel(NOON)
-@override_settings(SECURE_PROXY_SSL_HEADER=("HTTP_X_FORWARDED_PROTO", "https"))
+@override_settings(BEHIND_TLS_PROXY=True)
 def test_behind_the_sites_own_proxy_the_address_is_what_the_proxy_says(refused: dict[str, Knock]) -> None:
     for number in range(3):
         forwarded = f"203.0.113.{number}, 198.51.100.1"  # the first may be made up by whoever asks
         send(refused["guessed"], **{"X-Forwarded-For": forwarded})
     assert [count.knocks for count in KnockCount.objects.all()] == [3]
+
+
+@time_machine.travel(NOON)
+def test_one_subscriber_of_ipv6_is_counted_as_one(refused: dict[str, Knock]) -> None:
+    """As at sign-in: within their /64 everybody changes their address at will."""
+    for address in ("2001:db8:1:2::1", "2001:db8:1:2:ffff::9", "2001:db8:1:3::1"):
+        Client(REMOTE_ADDR=address).post(f"/r/{refused['guessed'].token}/", {"year": YEAR})
+    assert sorted(count.knocks for count in KnockCount.objects.all()) == [1, 2]
 
 
 # So many refusals of each kind, set against those of a guessed token by the rank test of Mann and Whitney,

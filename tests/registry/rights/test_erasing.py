@@ -10,8 +10,9 @@ from typing import Any
 import pytest
 from cryptography.fernet import Fernet
 from django.core.exceptions import ObjectDoesNotExist, ValidationError
+from django.core.management import call_command
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Model
+from django.db.models import CharField, JSONField, Model, TextField
 from django.utils import timezone
 
 from outcomes.cache import data_version
@@ -24,6 +25,7 @@ from registry.models import (
     Identity,
     Intake,
     IntakeRow,
+    Membership,
     Opening,
     Patient,
     PatientLink,
@@ -33,8 +35,8 @@ from registry.models import (
     triggers,
 )
 from registry.models.cross_rules import CrossRule
-from registry.recording import Act, correct, withdraw
-from registry.rights import free_text
+from registry.recording import Act, correct, record, withdraw
+from registry.rights import free_text, repeating
 from registry.rights.belonging import keys_of, paths
 from registry.rights.erasing import Request, erase, may_keep_outcome
 from tests import factories
@@ -88,12 +90,21 @@ def test_the_fixture_has_a_row_of_every_table_that_hangs_on_a_patient(whole: Who
     assert [model.__name__ for model, held in keys_of(whole.patient).items() if not held] == []
 
 
+def text_columns(model: type[Model]) -> set[str]:
+    """The columns of a table that may hold any text: no codes, keys, numbers or days."""
+    return {
+        each.attname
+        for each in model._meta.concrete_fields
+        if isinstance(each, CharField | TextField | JSONField) and not each.flatchoices
+    }
+
+
 def test_every_column_of_text_is_replaced_kept_or_goes_with_its_table() -> None:
     for model in paths():
         if model in free_text.GONE:
             continue
         said = free_text.REPLACED.get(model, {}).keys() | free_text.KEPT.get(model, {}).keys()
-        assert free_text.text_columns(model) == said, model.__name__
+        assert text_columns(model) == said, model.__name__
 
 
 def test_without_permission_the_whole_record_goes_and_nobody_elses(whole: Whole, tmp_path: Path) -> None:
@@ -205,6 +216,43 @@ def test_what_is_asked_wrongly_erases_nothing(whole: Whole, more: dict[str, Any]
         erase(asked(whole, **more))
     assert keys_of(whole.patient) == before
     assert not Erasure.objects.exists()
+
+
+def operated_elsewhere(whole: Whole) -> None:
+    factories.an_operation(
+        whole.cast.other_unit, whole.cast.oak, whole.knee, operated_on=date(2024, 9, 1), injured_on=None
+    )
+
+
+def test_who_manages_not_every_unit_concerned_is_refused_once_the_record_is_held(whole: Whole) -> None:
+    operated_elsewhere(whole)
+    before = keys_of(whole.patient)
+    with pytest.raises(ValidationError, match="Southmere Hospital also holds entries of this patient"):
+        erase(asked(whole))
+    assert keys_of(whole.patient) == before
+    assert not Erasure.objects.exists()
+    record(Membership(user=whole.cast.administrator, unit=whole.cast.other_unit, role="administrator"))
+    erase(asked(whole))
+    assert not Patient.ever.filter(pk=whole.rows["Patient"].pk).exists()
+
+
+def test_the_command_erases_a_patient_of_several_units(whole: Whole) -> None:
+    operated_elsewhere(whole)
+    said = {"--unit": "northmere", "--as": "administrator", "--asked-on": "2026-01-05", "--reason": "agreed"}
+    call_command(
+        "erase", "patient", str(whole.patient.uuid), *(word for pair in said.items() for word in pair)
+    )
+    assert not Patient.ever.filter(pk=whole.rows["Patient"].pk).exists()
+
+
+def test_a_patient_of_several_units_is_erased_again_from_a_list(whole: Whole) -> None:
+    operated_elsewhere(whole)
+    line = {"patient": str(whole.patient.uuid), "unit": "northmere", "asked_on": "2026-01-05"}
+    (erased,) = repeating.repeat(
+        [{**line, "reason": "agreed", "keeps_outcome": False}], whole.cast.administrator
+    )
+    assert erased.reason == "agreed"
+    assert not Patient.ever.filter(pk=whole.rows["Patient"].pk).exists()
 
 
 def test_it_is_done_whole_or_not_at_all(whole: Whole) -> None:

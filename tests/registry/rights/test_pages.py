@@ -10,7 +10,7 @@ from django.conf import settings
 from django.test import Client
 from django.utils import timezone
 
-from registry.models import Erasure, Identity, IdentityView, LotLookUp, Patient
+from registry.models import Correction, Erasure, Identity, IdentityView, LotLookUp, Patient
 from registry.pages.rights.asked import mark_of
 from registry.pages.rights.erasing import PAGE
 from registry.recording import record
@@ -111,6 +111,30 @@ def test_a_mark_is_good_for_its_person_its_unit_and_its_page(whole: Whole) -> No
     assert not Erasure.objects.exists()
 
 
+def test_the_longest_reason_that_is_taken_is_kept_whole(whole: Whole) -> None:
+    client = whole.cast.client("administrator")
+    assert asked(client, reason="x" * 171).status_code == 422
+    assert asked(client, reason="x" * 170).status_code == 200
+    assert views(whole)[0].endswith("x" * 170)
+
+
+def test_asking_who_looked_and_looking_at_an_erasure_open_no_identity(whole: Whole) -> None:
+    """Else who asked these could correct, and be shown, an identity that they never gave a reason to open."""
+    unit = whole.cast.unit
+    client = Client()
+    client.force_login(factories.a_person("both", ("administrator", unit), ("surgeon", unit)))
+    client.post(CSV, {"patient": mark_in(asked(client).content.decode())})
+    shown(client)
+    assert len(views(whole)) == 4
+    page = f"/knees/{whole.knee.uuid}/identity/correct/"
+    corrections = Correction.objects.count()
+    for typed in ({}, {"hospital_number": "N-1", "phone": "1", "correction-reason": "by stealth"}):
+        answer = client.post(page, typed, follow=True).content.decode()
+        assert "you have not opened it within the last hour" in answer
+        assert CANARY not in answer.split("<h2>Opened before</h2>")[0]
+    assert Correction.objects.count() == corrections
+
+
 # --- erase --------------------------------------------------------------------------------------
 
 
@@ -177,6 +201,23 @@ def test_who_manages_not_every_unit_concerned_may_not(whole: Whole) -> None:
     mark = mark_of(whole.patient, whole.cast.unit, whole.cast.administrator, PAGE)
     assert "Southmere Hospital also" in client.post(ERASE, sent(mark)).content.decode()
     assert not Erasure.objects.exists()
+
+
+def test_what_another_unit_holds_by_the_time_it_is_done_stands_in_its_way(
+    whole: Whole, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if the other unit had operated just after the page had looked, and before the record was held."""
+    client = whole.cast.client("administrator")
+    mark = mark_in(shown(client))
+    factories.an_operation(
+        whole.cast.other_unit, whole.cast.oak, whole.knee, operated_on=date(2024, 9, 1), injured_on=None
+    )
+    monkeypatch.setattr("registry.pages.rights.erasing.why_not", lambda *_: "")
+    answer = client.post(ERASE, sent(mark))
+    assert answer.status_code == 422
+    assert "Southmere Hospital also holds entries" in answer.content.decode()
+    assert not Erasure.objects.exists()
+    assert Patient.ever.filter(pk=whole.patient.pk).exists()
 
 
 # --- all of them --------------------------------------------------------------------------------

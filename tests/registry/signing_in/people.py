@@ -2,18 +2,28 @@
 
 from typing import Any
 
+import django_otp
 from django.test import Client
 from django.utils import timezone
 
 from registry import sealing
 from registry.models import SecondFactor, User
-from tests.factories import PASSWORD
+from tests.factories import PASSWORD, signed_in
 from tests.registry.signing_in.generator import RFC_KEY, code_at
 
 
 def with_factor(person: User, key: str = RFC_KEY) -> SecondFactor:
     """The person's second factor, no code of which was used yet."""
     return SecondFactor.objects.create(user=person, name="Codes", sealed_key=sealing.seal(key))
+
+
+def signed_in_with(factor: SecondFactor) -> Client:
+    """A browser whose session has shown the factor as well."""
+    client = signed_in(factor.user)
+    session = client.session
+    session[django_otp.DEVICE_ID_SESSION_KEY] = factor.persistent_id
+    session.save()
+    return client
 
 
 def code_now(key: str = RFC_KEY, steps: int = 0) -> str:

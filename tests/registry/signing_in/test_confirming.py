@@ -8,7 +8,7 @@ import pytest
 import time_machine
 from django.test import Client
 
-from registry.models import AccessKey, AccountEvent, IdentityView
+from registry.models import AccessKey, AccountEvent, IdentityView, SecondFactor
 from tests.conftest import Cast
 from tests.factories import PASSWORD
 from tests.registry.pages.entries import text
@@ -17,6 +17,7 @@ from tests.registry.signing_in.people import code_now, with_factor
 pytestmark = [pytest.mark.usefixtures("quick_passwords"), pytest.mark.any_engine]
 
 NOON = datetime(2026, 3, 1, 12, 0, 10, tzinfo=UTC)
+SET_UP = "/account/second-factor/set-up/"
 ASKED = "<h1>Confirm that it is you</h1>"
 WITHIN, AFTER = timedelta(minutes=14, seconds=59), timedelta(minutes=15)
 
@@ -57,11 +58,18 @@ def test_others_are_asked_and_go_on_to_where_they_wanted(cast: Cast, clock: time
 def test_every_page_that_asks(cast: Cast, clock: time_machine.Traveller) -> None:
     own = [identity(cast), "/access-keys/", "/account/second-factor/set-up/"]
     surgeon, coordinator = cast.client("surgeon"), cast.client("coordinator")
+    administrator = cast.client("administrator")
     clock.shift(AFTER)
     for address in own:
         assert surgeon.get(address).headers["Location"].startswith("/confirm/")
-    for address in ("/releases/new/", "/releases/counts/"):
-        assert coordinator.get(address).headers["Location"].startswith("/confirm/")
+    any_release = "/releases/00000000-0000-4000-8000-000000000000"
+    for address in (
+        "/releases/new/", "/releases/counts/", f"{any_release}/package.zip", f"{any_release}/report.html"
+    ):  # fmt: skip
+        assert coordinator.get(address).headers["Location"].startswith("/confirm/"), address
+    for address in ("settings/", "surgeons/", "surgeons/oak/"):
+        asked = administrator.get(f"/units/northmere/{address}")
+        assert asked.headers["Location"].startswith("/confirm/"), address
     making = "/releases/making/00000000-0000-4000-8000-000000000000/confirm/"
     for client, address in (
         (surgeon, f"{identity(cast)}correct/"),
@@ -126,6 +134,21 @@ def test_with_a_second_factor_both_are_asked_for_and_neither_is_told_apart(
     assert client.get(identity(cast)).status_code == 302
     assert answered(PASSWORD, code_now())[0] == 302
     assert client.get(identity(cast)).status_code == 200
+
+
+def test_a_session_that_showed_the_password_alone_shows_the_factor_before_it_changes_it(cast: Cast) -> None:
+    """However lately it signed in: who has found out the password must not put their own phone in place."""
+    client = cast.client("surgeon")
+    assert client.get(SET_UP).status_code == 200
+    factor = with_factor(cast.surgeon)
+    for answer in (client.get(SET_UP), client.get(identity(cast))):
+        assert answer.headers["Location"].startswith("/confirm/")
+    for act in ("set-up", "take-off", "recovery-codes"):
+        late = client.post(f"/account/second-factor/{act}/", {"code": "123456"})
+        assert (late.status_code, ASKED in text(late)) == (403, True)
+    assert SecondFactor.objects.get().sealed_key == factor.sealed_key
+    client.post("/confirm/", {"confirm-password": PASSWORD, "confirm-code": code_now()})
+    assert client.get(SET_UP).status_code == 200
 
 
 def test_the_password_of_somebody_else_confirms_nothing(cast: Cast, clock: time_machine.Traveller) -> None:

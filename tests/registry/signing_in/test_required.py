@@ -96,6 +96,14 @@ def test_a_session_that_never_showed_the_factor_is_asked_for_it(cast: Cast) -> N
     assert client.get("/due/").status_code == 200
 
 
+@pytest.mark.parametrize("address", ["/invited/{}/", "/r/{}/"])
+def test_no_token_travels_on_in_the_address_of_the_question(cast: Cast, address: str) -> None:
+    client = cast.client("surgeon")
+    with_factor(cast.surgeon)
+    asked = client.get(address.format("A" * 43))
+    assert asked.headers["Location"] == "/confirm/?next=%2F"
+
+
 def test_once_the_factor_is_gone_its_sessions_open_nothing(cast: Cast) -> None:
     factor = with_factor(cast.surgeon)
     client = half_way_in("oak")

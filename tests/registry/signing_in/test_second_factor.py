@@ -17,7 +17,7 @@ from tests.conftest import Cast
 from tests.registry.apart import database_beside, printed_by
 from tests.registry.pages.entries import text
 from tests.registry.signing_in.generator import RFC_4226, RFC_6238, RFC_KEY, code_at
-from tests.registry.signing_in.people import code_now, with_factor
+from tests.registry.signing_in.people import code_now, is_in, signed_in_with, with_factor
 
 pytestmark = pytest.mark.any_engine
 
@@ -202,17 +202,32 @@ def test_the_code_that_set_it_up_signs_nobody_in(cast: Cast) -> None:
 
 
 def test_moved_to_another_phone_the_old_one_is_good_until_the_new_one_is(cast: Cast) -> None:
-    with_factor(cast.surgeon)
-    client = cast.client("surgeon")
+    client = signed_in_with(with_factor(cast.surgeon))
     key = key_shown(text(client.get(SET_UP)))
     assert sealing.unseal(SecondFactor.objects.get().sealed_key) == RFC_KEY
     client.post(SET_UP, {"code": code_now(key)})
     assert sealing.unseal(SecondFactor.objects.get().sealed_key) == key
 
 
+@pytest.mark.parametrize("has_one_already", [False, True])
+def test_a_new_factor_ends_what_was_begun_before_it(cast: Cast, has_one_already: bool) -> None:
+    here, there = cast.client("surgeon"), cast.client("surgeon")
+    if has_one_already:
+        here = signed_in_with(with_factor(cast.surgeon))
+    key = key_shown(text(here.get(SET_UP)))
+    known_before = here.session.session_key
+    here.post(SET_UP, {"code": code_now(key, steps=5)})
+    assert (here.session.session_key, is_in(there)) == (known_before, True), "a wrong code ends nothing"
+    assert here.post(SET_UP, {"code": code_now(key)}).status_code == 200
+    assert (is_in(here), is_in(there)) == (True, False)
+    with_the_old_key = Client()
+    with_the_old_key.cookies["sessionid"] = known_before
+    assert not is_in(with_the_old_key)
+    assert here.get(SET_UP).status_code == 200, "this session has shown the new factor"
+
+
 def test_new_recovery_codes_take_the_place_of_the_old(cast: Cast) -> None:
-    with_factor(cast.surgeon)
-    client = cast.client("surgeon")
+    client = signed_in_with(with_factor(cast.surgeon))
     address = "/account/second-factor/recovery-codes/"
     client.post(address)
     before = set(RecoveryCode.objects.values_list("digest", flat=True))
@@ -229,13 +244,9 @@ def test_whoever_has_no_factor_gets_no_recovery_codes(cast: Cast) -> None:
 
 
 def test_taken_off_the_codes_go_too_but_not_while_the_role_needs_one(cast: Cast, settings: object) -> None:
-    factor = with_factor(cast.surgeon)
-    client = cast.client("surgeon")
+    client = signed_in_with(with_factor(cast.surgeon))
     client.post("/account/second-factor/recovery-codes/")
     settings.SECOND_FACTOR = "required"  # type: ignore[attr-defined]
-    session = client.session
-    session["otp_device_id"] = factor.persistent_id
-    session.save()
     refused = client.post("/account/second-factor/take-off/", follow=True)
     assert "Your second factor stays" in text(refused)
     assert SecondFactor.objects.exists()

@@ -16,7 +16,7 @@ from registry.patient_link.token import token_of
 from registry.signing_in.sessions import SessionStore, end_all, open_sessions
 from tests import factories
 from tests.conftest import Cast
-from tests.factories import PASSWORD
+from tests.factories import PASSWORD, signed_in
 from tests.registry.pages.entries import path, text
 from tests.registry.signing_in.people import is_in
 
@@ -30,12 +30,6 @@ FIREFOX = "Mozilla/5.0 (Windows NT 10.0; Win64; x64; rv:140.0) Gecko/20100101 Fi
 @pytest.fixture
 def person() -> User:
     return factories.a_person("oak")
-
-
-def signed_in(person: User) -> Client:
-    client = Client()
-    client.force_login(person)
-    return client
 
 
 def is_open(client: Client) -> bool:

@@ -11,7 +11,7 @@ from registry.signing_in import recovery
 from tests.conftest import Cast
 from tests.factories import PASSWORD
 from tests.registry.pages.entries import text
-from tests.registry.signing_in.people import code_now, half_way_in, is_in, with_factor
+from tests.registry.signing_in.people import code_now, half_way_in, is_in, signed_in_with, with_factor
 
 pytestmark = [pytest.mark.usefixtures("quick_passwords"), pytest.mark.any_engine]
 
@@ -59,7 +59,7 @@ def test_a_code_is_good_for_one_sign_in(cast: Cast, factor: SecondFactor) -> Non
 
 
 def test_a_recovery_code_lets_in_once(cast: Cast, factor: SecondFactor) -> None:
-    client = cast.client("surgeon")
+    client = signed_in_with(factor)
     codes = client.post("/account/second-factor/recovery-codes/").context["codes"]
     first = half_way_in("oak")
     answer = first.post(CODE, {"recovery_code": f" {codes[3].lower().replace('-', ' ')} "}, follow=True)
@@ -120,10 +120,19 @@ def test_the_session_gets_another_key_at_each_step(cast: Cast, factor: SecondFac
         assert not is_in(other)
 
 
-def test_the_half_way_state_holds_a_key_and_a_moment_only(cast: Cast, factor: SecondFactor) -> None:
+def test_the_half_way_state_holds_a_key_a_moment_and_a_digest_only(cast: Cast, factor: SecondFactor) -> None:
     held = half_way_in("oak").session["half way in"]
-    assert set(held) == {"person", "at"}
+    assert set(held) == {"person", "at", "password"}
     assert held["person"] == cast.surgeon.pk
+    assert held["password"] == cast.surgeon.get_session_auth_hash()
+
+
+def test_a_new_password_ends_what_was_begun_with_the_old(cast: Cast, factor: SecondFactor) -> None:
+    client = half_way_in("oak")
+    cast.surgeon.set_password("crescent-walnut-74")
+    cast.surgeon.save()
+    assert client.post(CODE, {"code": code_now()}).headers["Location"] == "/sign-in/"
+    assert not is_in(client)
 
 
 def test_browsers_are_told_what_each_control_is(cast: Cast, factor: SecondFactor) -> None:
