@@ -11,8 +11,9 @@ from decimal import Decimal
 from functools import cache
 from typing import Any
 
-from django.db import models
-from django.db.models import CheckConstraint, F, Q
+from django.core.exceptions import ValidationError
+from django.db import DEFAULT_DB_ALIAS, models
+from django.db.models import CheckConstraint, F, Q, UniqueConstraint
 
 from registry.models.limits import FieldCheck
 
@@ -53,6 +54,33 @@ class NotJudged(Exception):  # noqa: N818 - a state of affairs, not a mistake
     """Only the database can tell."""
 
 
+class Once(UniqueConstraint):
+    """Unique among the rows that meet its condition, asked by a plain query.
+
+    Django asks by `Q.check`, which takes any error of the database for a yes: whoever loses the connection
+    there would be told that the same is on record already.
+    """
+
+    def validate(
+        self, model: Any, instance: models.Model, exclude: Any = None, using: str = DEFAULT_DB_ALIAS
+    ) -> None:
+        """Raise ValidationError where another row that meets the condition has the same in all fields."""
+        same = {name: getattr(instance, model._meta.get_field(name).attname) for name in self.fields}
+        if None in same.values() or set(self.fields) & set(exclude or ()):
+            return
+        condition: Any = self.condition
+        try:
+            if truth(condition, instance) is False:
+                return
+        except NotJudged:
+            return super().validate(model, instance, exclude, using)
+        others = model._default_manager.using(using).filter(condition, **same)
+        if not instance._state.adding:
+            others = others.exclude(pk=instance.pk)
+        if others.exists():
+            raise ValidationError(self.get_violation_error_message(), code=self.violation_error_code)
+
+
 class RowChecked(models.Model):
     """Base of rows whose checks are judged from the row as far as that can be done."""
 
@@ -62,9 +90,23 @@ class RowChecked(models.Model):
     def get_constraints(self) -> list[tuple[type[models.Model], Sequence[models.BaseConstraint]]]:
         """The constraints that a save still has to ask about, by the model that declares them."""
         return [
-            (model, [each for each in constraints if not is_known_to_hold(each, self)])
+            (model, [_plainly_asked(each) for each in constraints if not is_known_to_hold(each, self)])
             for model, constraints in super().get_constraints()
         ]
+
+
+def _plainly_asked(constraint: models.BaseConstraint) -> models.BaseConstraint:
+    if not isinstance(constraint, UniqueConstraint) or constraint.nulls_distinct is False:
+        return constraint
+    if not (constraint.fields and constraint.condition):
+        return constraint
+    return Once(
+        fields=constraint.fields,
+        condition=constraint.condition,
+        name=constraint.name,
+        violation_error_code=constraint.violation_error_code,
+        violation_error_message=constraint.violation_error_message,
+    )
 
 
 def is_known_to_hold(constraint: models.BaseConstraint, row: models.Model) -> bool:

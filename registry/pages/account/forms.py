@@ -28,6 +28,7 @@ class NewPasswordForm(Spoken, forms.Form):
     """A new password, typed twice and held to the rule."""
 
     title = "Password"
+    WIDE = ("new_password",)
     new_password = NewPasswordField("New password")
     again = NewPasswordField("New password again")
 

@@ -7,16 +7,18 @@ from typing import Any
 
 import pytest
 from django.core.exceptions import ValidationError
-from django.db import connection, models
+from django.db import OperationalError, connection, models
 from django.db.models import CheckConstraint, F, Q
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from registry.models import Complication, Correction, IndexProcedure
+from registry.models import Complication, Correction, IndexProcedure, Knee
 from registry.models.history_rules import kept_models
 from registry.models.limits import FieldCheck
 from registry.models.row_checks import NotJudged, RowChecked, truth
+from tests.conftest import Cast
 
 DAY = date(2024, 3, 1)
 DAYS = [date.min, DAY - timedelta(days=1), DAY, DAY + timedelta(days=1), date.max]
@@ -201,3 +203,26 @@ def test_a_sound_row_asks_nothing_for_its_checks_and_a_refused_one_asks_once(db:
     ):
         row.validate_constraints()
     assert sum("SELECT" in each["sql"] for each in one) == 1
+
+
+# --- unique among those that stand ----------------------------------------------------------------
+
+
+def test_what_is_on_record_already_is_refused_in_words_unless_it_was_withdrawn(cast: Cast) -> None:
+    same = Knee(patient=cast.knee.patient, side=cast.knee.side)
+    with pytest.raises(ValidationError) as refused:
+        same.validate_constraints()
+    (once,) = [each for each in Knee._meta.constraints if each.name == "knee_once_per_side"]
+    assert refused.value.messages == [once.get_violation_error_message()]
+    cast.knee.validate_constraints()  # not against itself
+    Knee(patient=cast.knee.patient, side=cast.knee.side, withdrawn_at=timezone.now()).validate_constraints()
+    Knee(patient=cast.knee.patient, side="right").validate_constraints()
+    same.validate_constraints(exclude={"side"})
+
+
+def test_a_connection_lost_meanwhile_is_not_told_as_on_record_already(cast: Cast) -> None:
+    def lost(*_: Any) -> None:
+        raise OperationalError("server closed the connection unexpectedly")
+
+    with pytest.raises(OperationalError), connection.execute_wrapper(lost):
+        Knee(patient=cast.knee.patient, side="right").validate_constraints()
