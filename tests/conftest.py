@@ -57,15 +57,15 @@ def static_files_found_when_asked_for() -> Iterator[None]:
 @pytest.fixture
 def cast(db: None) -> Cast:
     unit, other_unit = factories.a_unit("northmere"), factories.a_unit("southmere")
-    people = {
-        "surgeon": factories.a_person("oak", ("surgeon", unit)),
-        "colleague": factories.a_person("elm", ("surgeon", unit)),
-        "clinician": factories.a_person("clinician", ("clinician", unit)),
-        "audit_lead": factories.a_person("lead", ("audit_lead", unit)),
-        "coordinator": factories.a_person("coordinator", ("coordinator", unit)),
-        "administrator": factories.a_person("administrator", ("administrator", unit)),
-        "stranger": factories.a_person("stranger", ("surgeon", other_unit)),
-    }
+    people = factories.people(
+        surgeon=("oak", "surgeon", unit),
+        colleague=("elm", "surgeon", unit),
+        clinician=("clinician", "clinician", unit),
+        audit_lead=("lead", "audit_lead", unit),
+        coordinator=("coordinator", "coordinator", unit),
+        administrator=("administrator", "administrator", unit),
+        stranger=("stranger", "surgeon", other_unit),
+    )
     oak = factories.a_surgeon(unit, "oak", people["surgeon"])
     repair = factories.a_repair(factories.an_operation(unit, oak))
     return Cast(unit, other_unit, **people, oak=oak, repair=repair, knee=repair.tear.procedure.knee)

@@ -47,11 +47,25 @@ def a_surgeon(unit: Unit, code: str, user: User | None = None) -> Surgeon:
 
 def a_person(username: str, *roles: tuple[str, Unit]) -> User:
     """A user who signs in with PASSWORD and holds the roles given as (role, unit)."""
-    global _password_hash
-    _password_hash = _password_hash or make_password(PASSWORD)
-    user = User(username=username, email=f"{username}@example.org", password=_password_hash)
+    user = _an_account(username)
     record(user, *(Membership(user=user, unit=unit, role=role) for role, unit in roles))
     return user
+
+
+def people(**each: tuple[str, str, Unit]) -> dict[str, User]:
+    """Users by what tests call them, each of a user name, role and unit; put in at once, since most ask."""
+    users = User.objects.bulk_create(_an_account(username) for username, _, _ in each.values())
+    Membership.objects.bulk_create(
+        Membership(user=user, unit=unit, role=role)
+        for user, (_, role, unit) in zip(users, each.values(), strict=True)
+    )
+    return dict(zip(each, users, strict=True))
+
+
+def _an_account(username: str) -> User:
+    global _password_hash
+    _password_hash = _password_hash or make_password(PASSWORD)
+    return User(username=username, email=f"{username}@example.org", password=_password_hash)
 
 
 def signed_in(person: User) -> Client:
