@@ -51,16 +51,14 @@ def retried(work: Callable[[], T]) -> T:
 
 def is_broken_off(error: OperationalError) -> bool:
     """Whether the database ended a transaction for the sake of another, leaving nothing of it."""
-    cause = error.__cause__
-    state, name = getattr(cause, "sqlstate", None), getattr(cause, "sqlite_errorname", None)
+    state, name = _codes(error)
     return state in BROKEN_OFF or name in REFUSED_AT_ONCE
 
 
 def is_timed_out(error: OperationalError) -> bool:
     """Whether the database gave up waiting for another; nothing of the transaction is left."""
-    cause = error.__cause__
-    is_locked = getattr(cause, "sqlite_errorname", None) == "SQLITE_BUSY"
-    return is_locked or getattr(cause, "sqlstate", None) in TIMED_OUT
+    state, name = _codes(error)
+    return state in TIMED_OUT or name == "SQLITE_BUSY"
 
 
 def is_out_of_service(error: BaseException | None) -> bool:
@@ -72,6 +70,12 @@ def is_out_of_service(error: BaseException | None) -> bool:
         # None when no server answered at all.
         return cause.sqlstate is None or cause.sqlstate.startswith(OUT_OF_SERVICE)
     return getattr(cause, "sqlite_errorname", "").startswith(NO_FILE)
+
+
+def _codes(error: OperationalError) -> tuple[str | None, str | None]:
+    """PostgreSQL's SQLSTATE and SQLite's name of an error, as far as the driver told one."""
+    cause = error.__cause__
+    return getattr(cause, "sqlstate", None), getattr(cause, "sqlite_errorname", None)
 
 
 def _in_one_transaction(work: Callable[[], T]) -> T:
