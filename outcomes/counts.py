@@ -1,17 +1,25 @@
 """Cohort x definition x strata -> (strata, entry, patient, day, outcome, n), counted inside the database."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pandas as pd
-from django.db.models import BooleanField, Case, Count, F, Q, QuerySet, Sum, Value, When
+from django.core.exceptions import EmptyResultSet
+from django.db import connections
+from django.db.models import BigIntegerField, Case, Count, F, IntegerField, Q, QuerySet, Sum, Value, When
+from django.db.models.functions import Coalesce
 from django.db.models.lookups import GreaterThanOrEqual, LessThan
+from django.db.models.sql.constants import LOUTER
+from django_cte import CTE, with_cte
+from numpy.typing import NDArray
 
 from outcomes.estimators.survival import LANDMARK_DAYS
 from outcomes.failure import FailureDefinition
 from outcomes.strata import Stratum
-from outcomes.timeline import CENSORED, entered_late, timeline
+from outcomes.timeline import CENSORED, COMPETING, DATES, FAILED, dated, entered_late, with_outcome
 from registry.database import Days
 from registry.models import Repair
 
@@ -21,6 +29,17 @@ LOST_BEFORE_DAYS = LANDMARK_DAYS[2]
 _PATIENT = "tear__procedure__knee__patient"
 # Annotations must not have the name of a column of the repair, nor of the time line.
 _COUNTED = "counted_"
+_OUTCOMES = (FAILED, CENSORED, *COMPETING)
+_NOBODY = 0
+_ROWS_AT_ONCE = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column as the database gives it: a whole number, or the place of a code among `codes`."""
+
+    expression: Any
+    codes: Sequence[str] = ()
 
 
 def count_table(
@@ -31,7 +50,7 @@ def count_table(
     Parameters
     ----------
     repairs : the cohort
-    strata : columns of the table, each under its code
+    strata : columns of the table, each under its code; one without levels gives whole numbers as they are
     closed_on : day to which repairs are followed; what happened after it is not counted, nor who was operated
         on after it
 
@@ -43,35 +62,105 @@ def count_table(
     `lost` whether it was lost before LOST_BEFORE_DAYS; `n` repairs, `potential_days` person-days from
     operation on which they could have been observed. Tables of several sites add up row by row.
     """
-    columns = {
-        **{stratum.code: stratum.expression for stratum in strata},
-        "entry": _entry(),
-        "patient": _repeated_patient(repairs),
-        "day": _by(closed_on, F("duration_days"), _to(closed_on)),
-        "outcome": _by(closed_on, F("outcome"), Value(CENSORED)),
-        "lost": _lost(closed_on),
-    }
-    named = {f"{_COUNTED}{name}": expression for name, expression in columns.items()}
+    columns = _columns(strata, closed_on)
+    rows, *ctes = _ended(repairs, definition, strata)
+    named = {f"{_COUNTED}{name}": column.expression for name, column in columns.items()}
     grouped = (
-        timeline(repairs, definition)
-        .filter(started_on__lte=closed_on)
+        rows.filter(started_on__lte=closed_on)
         .annotate(**named, potential=_potential_days(closed_on))
         .values_list(*named)
-        .annotate(n=Count("pk"), potential_days=Sum("potential"))
+        .annotate(n=Count("*"), potential_days=Sum("potential"))
     )
-    table = pd.DataFrame(list(grouped), columns=[*columns, "n", "potential_days"])
-    return table.astype({"patient": object, "lost": bool})
+    numbers = _fetched(with_cte(*ctes, select=grouped), len(columns) + 2)
+    return _table(numbers, columns)
+
+
+def _ended(
+    repairs: QuerySet[Repair], definition: FailureDefinition, strata: Sequence[Stratum]
+) -> tuple[QuerySet[Any, Any], ...]:
+    """A row a repair with its strata and its end, and the steps that it is read from."""
+    of_repair = {
+        **{f"of_{stratum.code}": stratum.expression for stratum in strata},
+        "of_entry": _entry(),
+        "of_patient": F(_PATIENT),
+    }
+    known = CTE(
+        dated(repairs, definition).annotate(**of_repair).values(*of_repair, *DATES),
+        name="dated",
+        materialized=True,
+    )
+    # Only repairs of one patient go together, so only patients with several are told apart.
+    patients = known.queryset().values("of_patient").annotate(times=Count("*")).filter(times__gt=1)
+    several = CTE(patients.values("of_patient"), name="several", materialized=True)
+    joined = several.join(known.queryset(), of_patient=several.col.of_patient, _join_type=LOUTER)
+    ended = CTE(
+        with_outcome(joined.annotate(together=several.col.of_patient)).values(
+            *of_repair, "together", "started_on", "ended_on", "outcome", "duration_days"
+        ),
+        name="ended",
+        materialized=True,
+    )
+    return ended.queryset(), known, several, ended
+
+
+def _columns(strata: Sequence[Stratum], closed_on: date) -> dict[str, _Column]:
+    day = _by(closed_on, F("duration_days"), _to(closed_on))
+    outcome = _by(closed_on, _place("outcome", _OUTCOMES), Value(_OUTCOMES.index(CENSORED)))
+    return {
+        **{each.code: _level(each) for each in strata},
+        "entry": _Column(F("of_entry")),
+        "patient": _Column(Coalesce("together", _NOBODY, output_field=BigIntegerField())),
+        "day": _Column(day),
+        "outcome": _Column(outcome, _OUTCOMES),
+        "lost": _Column(_lost(closed_on)),
+    }
+
+
+def _level(stratum: Stratum) -> _Column:
+    name, codes = f"of_{stratum.code}", tuple(stratum.levels)
+    return _Column(_place(name, codes), codes) if codes else _Column(F(name))
+
+
+def _place(name: str, codes: Sequence[str]) -> Case:
+    """Where a code stands among `codes`: numbers are grouped and fetched several times as fast as words."""
+    whens = [When(**{name: code}, then=Value(place)) for place, code in enumerate(codes)]
+    # Beyond the last one, so that a code nobody knows is an error and not another's repair.
+    return Case(*whens, default=Value(len(codes)), output_field=IntegerField())
+
+
+def _fetched(grouped: QuerySet[Any, Any], columns: int) -> NDArray[np.int64]:
+    """All rows as whole numbers; a million tuples would take ten times the memory."""
+    connection = connections[grouped.db]
+    parts = [np.empty((0, columns), np.int64)]
+    try:
+        sql, parameters = grouped.query.get_compiler(connection=connection).as_sql()
+    except EmptyResultSet:
+        return parts[0]
+    with connection.cursor() as cursor:
+        cursor.execute(sql, parameters)
+        while rows := cursor.fetchmany(_ROWS_AT_ONCE):
+            parts.append(np.array(rows, np.int64))
+    return np.concatenate(parts)
+
+
+def _table(numbers: NDArray[np.int64], columns: Mapping[str, _Column]) -> pd.DataFrame:
+    named = dict(zip((*columns, "n", "potential_days"), numbers.T, strict=True))
+    for name, column in columns.items():
+        if column.codes:
+            named[name] = np.array(column.codes, object)[named[name]]
+    patients = named["patient"]
+    return pd.DataFrame(
+        named
+        | {
+            "patient": np.where(patients == _NOBODY, None, patients.astype(object)),
+            "lost": named["lost"].astype(bool),
+        }
+    )
 
 
 def _entry() -> Any:
     gap: Any = Days(F("recorded_at"), F("tear__procedure__operated_on"))
     return Case(When(entered_late(), then=gap), default=Value(0))
-
-
-def _repeated_patient(repairs: QuerySet[Repair]) -> Any:
-    """The patient, where several repairs of the cohort are theirs: only those go together."""
-    repeated = repairs.order_by().values(_PATIENT).annotate(times=Count("pk")).filter(times__gt=1)
-    return Case(When(**{f"{_PATIENT}__in": repeated.values(_PATIENT)}, then=F(_PATIENT)), default=None)
 
 
 def _to(closed_on: date) -> Any:
@@ -93,7 +182,7 @@ def _lost(closed_on: date) -> Any:
         GreaterThanOrEqual(_to(closed_on), LOST_BEFORE_DAYS),
         outcome=CENSORED,
     )
-    return Case(When(lost, then=Value(True)), default=Value(False), output_field=BooleanField())
+    return Case(When(lost, then=Value(1)), default=Value(0))
 
 
 def _potential_days(closed_on: date) -> Any:

@@ -13,15 +13,19 @@ itself, so answers subtracted from each other (the same filters in one unit and 
 without, to one day and to the next) can still single out a surgeon, as in any set of tables with free
 filters; so can surgeons who pool what they know of their own. And whoever may read the record reads single
 repairs there. The rule keeps figures from ranking people; it is no proof against a colleague bent on one.
+
+The surgeons of a cohort are asked for in one query of repairs, and again only when the record, the question
+or what the person may see by name has changed.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from django.db.models import Count, Q, QuerySet
 
+from outcomes.cache import remembered
 from outcomes.cohort import Cohort
 from outcomes.strata import Stratum, taken_together
-from registry.access import Person, results_shown
+from registry.access import Person, results_shown, units_showing_surgeons
 from registry.models import Repair, Unit, User
 
 _PROCEDURE = "tear__procedure__"
@@ -39,12 +43,16 @@ ONE_OUTSIDE = (
 
 
 def refusal(person: Person, cohort: Cohort, units: QuerySet[Unit]) -> str:
-    """Why a cohort is not shown to this person, with the mend; empty when it is. At most one query."""
+    """Why a cohort is not shown to this person, with the mend; empty when it is."""
     if not cohort.is_narrowed:
         return ""
     whole = Cohort(which=cohort.which, unit=cohort.unit)
-    inside = Q(pk__in=cohort.repairs(units).values("pk"))
-    surgeons = _hidden(person, whole, units).aggregate(inside=_surgeons(inside), outside=_surgeons(~inside))
+
+    def count() -> dict[str, int]:
+        inside = Q(pk__in=cohort.repairs(units).values("pk"))
+        return _hidden(person, whole, units).aggregate(inside=_surgeons(inside), outside=_surgeons(~inside))
+
+    surgeons = remembered("surgeons in and out", (cohort, _keys(units), *_sees(person)), count)
     if surgeons["inside"] == 1:
         return ONE_INSIDE
     return ONE_OUTSIDE if surgeons["outside"] == 1 else ""
@@ -53,7 +61,7 @@ def refusal(person: Person, cohort: Cohort, units: QuerySet[Unit]) -> str:
 def splits_shown(
     person: Person, cohort: Cohort, units: QuerySet[Unit], strata: Iterable[Stratum]
 ) -> list[Stratum]:
-    """Those of the strata by which a cohort that is not refused may be split, in their order. One query."""
+    """Those of the strata by which a cohort that is not refused may be split, in their order."""
     asked = list(strata)
     whole = joined_splits(person, cohort, units, asked)
     return [stratum for stratum in asked if any(stratum is shown for shown in whole)]
@@ -62,18 +70,38 @@ def splits_shown(
 def joined_splits(
     person: Person, cohort: Cohort, units: QuerySet[Unit], strata: Iterable[Stratum]
 ) -> list[Stratum]:
-    """As `splits_shown`, with levels taken together where each alone would be one surgeon's. One query."""
+    """As `splits_shown`, with levels taken together where each alone would be one surgeon's."""
     asked = list(strata)
     if not asked:
         return []
-    levels = {_level(stratum): stratum.expression for stratum in asked}
-    rows = _hidden(person, cohort, units).annotate(**levels).values_list(*levels, _LEAD).distinct()
-    surgeons: list[dict[str, set[int]]] = [{} for _ in asked]
+
+    def count() -> list[dict[str, set[int]]]:
+        return _surgeons_by_level(_hidden(person, cohort, units), asked)
+
+    split = tuple((stratum.code, *stratum.levels) for stratum in asked)
+    surgeons = remembered("surgeons by level", (cohort, split, _keys(units), *_sees(person)), count)
+    joined = (_joined(stratum, found) for stratum, found in zip(asked, surgeons, strict=True))
+    return [stratum for stratum in joined if stratum]
+
+
+def _surgeons_by_level(repairs: QuerySet[Repair], strata: Sequence[Stratum]) -> list[dict[str, set[int]]]:
+    """Of each stratum the lead surgeons, by key, at each of its levels."""
+    levels = {_level(stratum): stratum.expression for stratum in strata}
+    rows = repairs.annotate(**levels).values_list(*levels, _LEAD).distinct()
+    surgeons: list[dict[str, set[int]]] = [{} for _ in strata]
     for *codes, lead in rows.order_by():
         for found, code in zip(surgeons, codes, strict=True):
             found.setdefault(code, set()).add(lead)
-    joined = (_joined(stratum, found) for stratum, found in zip(asked, surgeons, strict=True))
-    return [stratum for stratum in joined if stratum]
+    return surgeons
+
+
+def _sees(person: Person) -> tuple[object, ...]:
+    """All of a person that decides which results go by name; roles are not counted by the data version."""
+    return getattr(person, "pk", None), _keys(units_showing_surgeons(person))
+
+
+def _keys(units: QuerySet[Unit]) -> tuple[int, ...]:
+    return tuple(sorted(units.values_list("pk", flat=True)))
 
 
 def _joined(stratum: Stratum, surgeons: dict[str, set[int]]) -> Stratum | None:

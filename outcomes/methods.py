@@ -17,6 +17,7 @@ from outcomes.estimators import (
     centre,
     change,
     clustered,
+    clustered_score,
     comparison,
     competing,
     follow_up,
@@ -98,6 +99,13 @@ METHODS: tuple[Method, ...] = (
         f"{comparison.METHOD} {comparison.WITHIN_STRATA}",
         comparison.FORMULA,
         comparison.REFERENCE,
+    ),
+    Method(
+        "Test of groups with the patient as cluster",
+        (clustered_score.robust_score,),
+        clustered_score.METHOD,
+        clustered_score.FORMULA,
+        clustered_score.REFERENCE,
     ),
     Method(
         "Log-rank test in pairs",

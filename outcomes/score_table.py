@@ -1,11 +1,14 @@
 """A cohort's scores on one scale: a row a knee, a column a planned time point, from three queries."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from django.core.exceptions import EmptyResultSet
+from django.db import connections
 from django.db.models import Case, F, FloatField, QuerySet, Value, When
 from django.db.models.fields.json import KT
 from django.db.models.functions import Cast
@@ -21,6 +24,7 @@ BEFORE = "before"
 
 # Days are counted from here, so that the database hands over whole numbers and no dates.
 _DAY_0 = date(1970, 1, 1)
+_ROWS_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,14 +86,13 @@ def _starts(repairs: QuerySet[Repair]) -> tuple[pd.DataFrame, int]:
         repairs.annotate(
             operated=_day(f"{procedure}operated_on"),
             died=_day(f"{procedure}knee__patient__died_on"),
-            late=Case(When(entered_late(), then=Value(True)), default=Value(False)),
+            late=Case(When(entered_late(), then=Value(1)), default=Value(0)),
         )
         .order_by(f"{procedure}knee__uuid", "operated", f"{procedure}unit")
-        .values_list(f"{procedure}knee", "operated", "died", f"{procedure}unit", "late")
+        .values_list(f"{procedure}knee", "operated", f"{procedure}unit", "late", "died")
     )
-    table = pd.DataFrame(list(rows), columns=["knee", "operated", "died", "unit", "late"])
-    late = table["late"].astype(bool)
-    table["died"] = table["died"].astype(float)
+    table = _numbers(rows, ["knee", "operated", "unit", "late"], ["died"])
+    late = table["late"] > 0
     return table[~late].drop(columns="late").drop_duplicates("knee"), int(late.sum())
 
 
@@ -101,8 +104,27 @@ def _answers(repairs: QuerySet[Repair], instrument: str, scale: str) -> pd.DataF
         .annotate(answered=_day("answered_on"), value=Cast(KT(f"scale_values__{scale}"), FloatField()))
         .values_list("knee", "answered", "value")
     )
-    table = pd.DataFrame(list(rows), columns=["knee", "answered", "value"])
-    return table.astype({"value": float})
+    return _numbers(rows, ["knee", "answered"], ["value"])
+
+
+def _numbers(rows: QuerySet[Any, Any], whole: Sequence[str], other: Sequence[str]) -> pd.DataFrame:
+    """The rows of a query of numbers as columns, those of `other` NaN where there is none."""
+    names = [*whole, *other]
+    # Tuples of a million rows would take many times the memory.
+    parts = [np.empty((0, len(names))), *(np.array(found, float) for found in _pieces(rows))]
+    return pd.DataFrame(np.concatenate(parts), columns=names).astype(dict.fromkeys(whole, int))
+
+
+def _pieces(rows: QuerySet[Any, Any]) -> Iterator[list[Any]]:
+    connection = connections[rows.db]
+    try:
+        sql, parameters = rows.query.get_compiler(connection=connection).as_sql()
+    except EmptyResultSet:
+        return
+    with connection.cursor() as cursor:
+        cursor.execute(sql, parameters)
+        while found := cursor.fetchmany(_ROWS_AT_ONCE):
+            yield found
 
 
 def _day(field: str) -> Any:

@@ -1,6 +1,8 @@
 """From operation to failure, competing event or last day known well: one row a repair, never stored.
 
-Both a cohort's counts and one repair's standing are read from here.
+Both a cohort's counts and one repair's standing are read from here. Whoever reads many rows takes `dated`
+into a CTE first and `with_outcome` from that: SQL has no names within one SELECT, so each use of the outcome
+would otherwise spell out all that it follows from.
 """
 
 from collections.abc import Iterable, Mapping
@@ -115,6 +117,17 @@ def timeline(
     the last day its knee was known well, at least day 0.
     For a handful of repairs, naming their `tears` and `knees` spares the database reading all events.
     """
+    return with_outcome(dated(repairs, definition, tears=tears, knees=knees))
+
+
+# What `with_outcome` reads of a row.
+DATES = ("started_on", "failed_on", "died_on", "replaced_on", "removed_on", "known_on", "first_on")
+
+
+def dated(
+    repairs: QuerySet[Repair], definition: FailureDefinition, *, tears: Keys = None, knees: Keys = None
+) -> QuerySet[Any, Any]:
+    """Repairs annotated with DATES: of each kind of event its first, NEVER where there is none."""
     failures, failed = _first_of("failed", (source.events() for source in definition.sources), tears)
     replacements, replaced = _first_of("replaced", [knee_replaced()], tears)
     removals, removed = _first_of("removed", meniscus_removed_elsewhere(), tears)
@@ -126,15 +139,15 @@ def timeline(
     joined = with_cte(
         failures, failed, replacements, replaced, removals, removed, sightings, known, select=joined
     )
-    dated = joined.annotate(
+    known_dates: QuerySet[Any, Any] = joined.annotate(
         started_on=F("tear__procedure__operated_on"),
         failed_on=Coalesce(failed.col.first_on, _NEVER),
         died_on=Coalesce(F("tear__procedure__knee__patient__died_on"), _NEVER),
         replaced_on=Coalesce(replaced.col.first_on, _NEVER),
         removed_on=Coalesce(removed.col.first_on, _NEVER),
         known_on=Coalesce(known.col.known_on, F("tear__procedure__operated_on")),
-    )
-    return _outcome(dated)
+    ).annotate(first_on=Least("failed_on", "replaced_on", "removed_on", "died_on"))
+    return known_dates
 
 
 def entered_late() -> Q:
@@ -145,15 +158,13 @@ def entered_late() -> Q:
     return past_limit | Q(**{f"{procedure}from_old_notes": True})
 
 
-def _outcome(dated: Any) -> QuerySet[Any, Any]:
-    first = Least("failed_on", "replaced_on", "removed_on", "died_on")
+def with_outcome(rows: QuerySet[Any, Any]) -> QuerySet[Any, Any]:
+    """Rows that know DATES annotated with outcome, ended_on and duration_days."""
     in_order = {FAILED: "failed_on", REPLACED: "replaced_on", REMOVED: "removed_on", DIED: "died_on"}
     whens = [
         When(Q(first_on=F(day)) & Q(first_on__lt=_NEVER), then=Value(code)) for code, day in in_order.items()
     ]
-    ended: QuerySet[Any, Any] = dated.annotate(
-        first_on=first,
-    ).annotate(
+    ended: QuerySet[Any, Any] = rows.annotate(
         outcome=Case(*whens, default=Value(CENSORED), output_field=CharField()),
         ended_on=Case(
             When(first_on__lt=_NEVER, then=F("first_on")),

@@ -1,16 +1,23 @@
 """Many rows of one table into the database at once; its constraints and triggers stay on.
 
 Django's own bulk insert asks every field about every value of every row, which costs several times the insert
-itself. Here rows are plain values: PostgreSQL takes them by COPY, SQLite by one prepared statement.
+itself. Here rows are plain values: PostgreSQL takes them by COPY, SQLite by one prepared statement. To make
+them `ready` needs no connection and may be done in another process than to `put` them.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from functools import partial
 from operator import itemgetter
 from typing import Any
+from uuid import UUID
 
 from django.core.management.color import no_style
 from django.db import connection
-from django.db.models import Field, Model
+from django.db.models import Field, JSONField, Model
 
 from registry.isolation.scope import is_restricted
 
@@ -19,6 +26,18 @@ Table = type[Model]
 
 # Kinds of field whose plain Python value the driver does not take as it is.
 _PREPARED = {"postgresql": {"JSONField"}, "sqlite": {"JSONField", "UUIDField", "DateTimeField"}}
+# What a line of COPY cannot hold as it is.
+_ESCAPES = str.maketrans({"\\": r"\\", "\n": r"\n", "\r": r"\r", "\t": r"\t"})
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Rows of one table as the database takes them: the text of a COPY, or values for one statement."""
+
+    table: Table
+    columns: tuple[str, ...]
+    number: int
+    content: bytes | list[list[Any]]
 
 
 def write(table: Table, rows: Sequence[Row]) -> None:
@@ -26,20 +45,37 @@ def write(table: Table, rows: Sequence[Row]) -> None:
 
     Fields that they leave out get their default. Raises django.db.DatabaseError where a rule is broken.
     """
-    fields = table._meta.concrete_fields
-    name = connection.ops.quote_name(table._meta.db_table)
-    columns = ", ".join(connection.ops.quote_name(str(field.column)) for field in fields)
+    put(ready(table, rows, takes_copy()))
+
+
+def takes_copy() -> bool:
+    """Whether this database takes COPY from this role: COPY knows no row-level security."""
+    return connection.vendor == "postgresql" and not is_restricted(connection)
+
+
+def ready(table: Table, rows: Sequence[Row], as_copy: bool) -> Ready:
+    """Rows as of `write`, for the database to `put`; nothing is asked of the database."""
+    fields = sorted(table._meta.concrete_fields, key=lambda field: field.attname not in rows[0])
+    columns, values = tuple(str(field.column) for field in fields), _values(fields, rows, as_copy)
+    if not as_copy:
+        return Ready(table, columns, len(rows), values)
+    text = "".join(["\t".join([_WORDS[type(each)](each) for each in row]) + "\n" for row in values])
+    return Ready(table, columns, len(rows), text.encode())
+
+
+def put(told: Ready) -> None:
+    """Insert what is ready."""
+    name = connection.ops.quote_name(told.table._meta.db_table)
+    columns = ", ".join(map(connection.ops.quote_name, told.columns))
     with connection.cursor() as cursor:
-        # COPY knows no row-level security.
-        if connection.vendor == "postgresql" and not is_restricted(connection):
+        if isinstance(told.content, bytes):
             copying = cursor.copy(f"COPY {name} ({columns}) FROM STDIN")
             with connection.wrap_database_errors, copying as copy:
-                for values in _values(fields, rows):
-                    copy.write_row(values)
+                copy.write(told.content)
         else:
-            places = ", ".join(["%s"] * len(fields))
+            places = ", ".join(["%s"] * len(told.columns))
             insert = f"INSERT INTO {name} ({columns}) VALUES ({places})"  # noqa: S608 - names of the models' own
-            cursor.executemany(insert, list(_values(fields, rows)))
+            cursor.executemany(insert, told.content)
 
 
 def insert(rows: Sequence[Model]) -> None:
@@ -84,17 +120,68 @@ def note_sizes(tables: Iterable[Table]) -> None:
                 cursor.execute(f"ANALYZE {connection.ops.quote_name(table._meta.db_table)}")
 
 
-def _values(fields: Sequence["Field[Any, Any]"], rows: Sequence[Row]) -> Iterator[list[Any]]:
-    """Values of each row in the order of the columns, ready for the driver."""
-    left_out = [field for field in fields if field.attname not in rows[0]]
-    in_order = itemgetter(*(field.attname for field in fields))
-    to_prepare = [(place, field) for place, field in enumerate(fields) if _is_prepared(field)]
+def check_at_once() -> None:
+    """Let foreign keys be checked at each statement of this transaction, not all of them at its end.
+
+    PostgreSQL would keep every check in memory until then.
+    """
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+
+
+def _values(fields: Sequence["Field[Any, Any]"], rows: Sequence[Row], as_copy: bool) -> list[list[Any]]:
+    """Values of each row in the order of `fields`, of which those that rows leave out come last."""
+    given = [field.attname for field in fields if field.attname in rows[0]]
+    left_out = fields[len(given) :]
+    to_prepare = [
+        (place, _preparing(field, as_copy)) for place, field in enumerate(fields) if _is_prepared(field)
+    ]
+    in_order = itemgetter(*given)
+    told = []
     for row in rows:
-        values = list(in_order({**row, **{field.attname: field.get_default() for field in left_out}}))
-        for place, field in to_prepare:
-            values[place] = field.get_db_prep_save(values[place], connection)
-        yield values
+        values = [*in_order(row), *[field.get_default() for field in left_out]]
+        for place, prepare in to_prepare:
+            values[place] = prepare(values[place])
+        told.append(values)
+    return told
 
 
 def _is_prepared(field: "Field[Any, Any]") -> bool:
     return field.get_internal_type() in _PREPARED[connection.vendor]
+
+
+def _preparing(field: "Field[Any, Any]", as_copy: bool) -> Callable[[Any], Any]:
+    if as_copy and isinstance(field, JSONField):
+        return partial(_json, encoder=field.encoder)
+    return partial(field.get_db_prep_save, connection=connection)
+
+
+def _json(value: Any, encoder: type[json.JSONEncoder] | None) -> str | None:
+    return None if value is None else json.dumps(value, cls=encoder)
+
+
+class _Words(dict[type, Callable[[Any], str]]):
+    """How a value of each type stands in a line of COPY; one of a type derived from it stands likewise."""
+
+    def __missing__(self, kind: type) -> Callable[[Any], str]:
+        known = next((each for each in kind.__mro__ if each in self), None)
+        if known is None:
+            raise TypeError(f"COPY is not told a {kind.__name__}.")
+        self[kind] = self[known]
+        return self[kind]
+
+
+_WORDS = _Words(
+    {
+        type(None): lambda _: r"\N",
+        str: lambda value: value.translate(_ESCAPES),
+        bool: lambda value: "t" if value else "f",
+        int: int.__repr__,
+        float: float.__repr__,
+        Decimal: str,
+        date: str,
+        UUID: lambda value: value.hex,
+        bytes: lambda value: rf"\\x{value.hex()}",
+    }
+)

@@ -135,13 +135,21 @@ def reviews(units: QuerySet[Unit], on: date | None = None, knees: Iterable[int] 
     columns = (*_OPERATION, *_SINCE, *_STOPS, *_PLAN, *_DATES, "answered_on", "given_up")
     facts = CTE(known.values(*columns), name="facts", materialized=True)
     told: Any = with_cte(facts, select=facts.queryset().order_by())
-    found: Reviews = told.annotate(booked_for=_booked(day), state=_state()).values(*_COLUMNS)
+    found: Reviews = told.annotate(booked_for=booked(day), state=_state()).values(*_COLUMNS)
     return found
 
 
 def actionable(units: QuerySet[Unit], on: date | None = None, knees: Iterable[int] | None = None) -> Reviews:
     """The reviews that are open, due or overdue: at most one of each knee."""
     day = on or timezone.localdate()
+    found: Reviews = (
+        waiting(units, day, knees).annotate(answered_on=_NO_DAY, booked_for=booked(day)).values(*_COLUMNS)
+    )
+    return found
+
+
+def waiting(units: QuerySet[Unit], day: date, knees: Iterable[int] | None = None) -> Any:
+    """The same without what only lines of a list tell: the next booked visit of each."""
     followed = _operations(units, day, knees).filter(
         Q(knee__patient__died_on__isnull=True) | Q(knee__patient__died_on__gt=day),
         ~Exists(_ended(day)),
@@ -152,14 +160,12 @@ def actionable(units: QuerySet[Unit], on: date | None = None, knees: Iterable[in
         *(Exists(rows.filter(**{f"{column}__gte": OuterRef("opens_on")})) for rows, column in _answers(day)),
         _connector=Q.OR,
     )
-    waiting = (
+    return (
         _planned(followed, units)
         .filter(elapsed__gte=F("opens_day"), elapsed__lt=F("next_opens_day"))
         .filter(~answered, ~_given_up(day))
-        .annotate(answered_on=_NO_DAY, booked_for=_booked(day), state=_waiting())
+        .annotate(state=_waiting())
     )
-    found: Reviews = waiting.values(*_COLUMNS)
-    return found
 
 
 def current_review(knee: Knee, on: date | None = None) -> Review | None:
@@ -330,7 +336,7 @@ def _given_up(day: date) -> Exists:
     return Exists(rows)
 
 
-def _booked(day: date) -> Subquery:
+def booked(day: date) -> Subquery:
     """The next visit booked from that day on."""
     rows = BookedVisit.objects.filter(knee=OuterRef("knee_id"), booked_for__gte=day).order_by("booked_for")
     return Subquery(rows.values("booked_for")[:1], output_field=DateField())

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from time import perf_counter
+from typing import Any
 
 from django.db import connections
 
@@ -20,10 +21,10 @@ class Run:
 
     seconds: float
     peak_bytes: int
-    found: dict[str, float]
+    found: dict[str, Any]
 
 
-def apart(do: Callable[[], Mapping[str, float]]) -> Run:
+def apart(do: Callable[[], Mapping[str, Any]]) -> Run:
     """Do it in a process split off from this one, which takes no connection along."""
     connections.close_all()
     ours, theirs = multiprocessing.Pipe()
@@ -39,8 +40,13 @@ def apart(do: Callable[[], Mapping[str, float]]) -> Run:
     return Run(*found)
 
 
-def _told(do: Callable[[], Mapping[str, float]], to: Connection) -> None:
+def peak_bytes() -> int:
+    """The peak of this process's memory so far."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_OF_MAXRSS
+
+
+def _told(do: Callable[[], Mapping[str, Any]], to: Connection) -> None:
     begun = perf_counter()
     found = do()
     seconds = perf_counter() - begun
-    to.send((seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_OF_MAXRSS, found))
+    to.send((seconds, peak_bytes(), found))

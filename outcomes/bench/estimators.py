@@ -1,16 +1,18 @@
-"""Curves and log-rank tests of three strata: from counts, against lifelines on the rows themselves.
+"""Curves and log-rank tests of three strata: from counts, against lifelines and R on the rows themselves.
 
-Counting stands in for the database's GROUP BY. Fetching every row out of the database, which only the second
-way needs, is not timed at all.
+Counting stands in for the database's GROUP BY. All start from rows in memory: fetching every row out of the
+database, which only the other ways need, is not timed at all.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from math import prod
+from statistics import median
 from time import perf_counter
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -18,6 +20,7 @@ from lifelines import KaplanMeierFitter
 from lifelines.statistics import StatisticalResult, multivariate_logrank_test
 from numpy.typing import NDArray
 
+from outcomes.bench.in_r import FromR, from_r
 from outcomes.estimators.comparison import LogRank, log_rank
 from outcomes.estimators.survival import SurvivalCurve, kaplan_meier
 
@@ -36,6 +39,9 @@ LONGEST_DAYS = 3650
 # How many levels, days and outcomes a repair can have: the shape of the table of counts.
 SHAPE = (*(len(levels) for levels in STRATA.values()), LONGEST_DAYS + 1, 2)
 TOLERANCE = 1e-9
+# Of so many turns the median counts, ours and R's; lifelines takes too long for more than one.
+REPEATS = 3
+LEAST_TIMES_R = 10
 BYTES_OF_MAXRSS = 1 if sys.platform == "darwin" else 1024
 
 
@@ -49,7 +55,7 @@ class FromCounts:
 
 @dataclass(frozen=True, slots=True)
 class FromRows:
-    """The same as lifelines found it."""
+    """The same as lifelines found it on the rows."""
 
     curves: dict[LevelOfStratum, KaplanMeierFitter]
     tests: dict[str, StatisticalResult]
@@ -57,7 +63,10 @@ class FromRows:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Times of the two ways in seconds, memory in bytes, largest relative difference of their values."""
+    """Times of each way in seconds, memory in bytes, largest relative difference of their values.
+
+    `ratio` is to lifelines, `ratio_to_r` to R; what is of R is None where R, or its survival package, is not.
+    """
 
     rows: int
     count_rows: int
@@ -70,22 +79,31 @@ class Bench:
     peak_memory_bytes: int
     values_compared: int
     largest_difference: float
+    r_version: str | None
+    from_rows_in_r_seconds: float | None
+    ratio_to_r: float | None
     agree: bool
 
 
 def run(rows: int, say: Callable[[str], None]) -> Bench:
-    """Time both ways on the same invented repairs; `say` is told each step."""
+    """Time each way on the same invented repairs; `say` is told each step."""
     say(f"Inventing {rows:,} repairs.")
     repairs = invented_repairs(rows)
     say("Counting them by strata, day and outcome, as the database does for the pages.")
-    counts, counting = _timed(lambda: count(repairs))
+    counts, counting = _median_of(lambda: count(repairs))
     say(f"Estimating curves and tests of {len(STRATA)} strata from {len(counts):,} counts.")
-    ours, estimating = _timed(lambda: from_counts(counts))
+    ours, estimating = _median_of(lambda: from_counts(counts))
     ours_memory = peak_memory()
     say(f"That took {counting + estimating:.2f} s; now the same from the rows by lifelines.")
     theirs, from_rows_seconds = _timed(lambda: from_rows(repairs))
     say("Comparing every survival, limit, statistic and P value.")
-    differences = np.concatenate(list(_differences(ours, theirs)))
+    differences = np.concatenate(list(_differences(ours, *_of_lifelines(theirs))))
+    say("Now R on the same rows, by its own clock, and comparing its values.")
+    in_r = from_r(repairs, STRATA, REPEATS)
+    if in_r is None:
+        say("R with its survival package is not installed here: left out.")
+    else:
+        differences = np.append(differences, np.concatenate([*_differences(ours, in_r.curves, in_r.tests)]))
     largest = float(differences.max())
     return Bench(
         rows=rows,
@@ -99,8 +117,23 @@ def run(rows: int, say: Callable[[str], None]) -> Bench:
         peak_memory_bytes=peak_memory(),
         values_compared=differences.size,
         largest_difference=largest,
+        **_of_r(in_r, counting + estimating),
         agree=largest <= TOLERANCE,
     )
+
+
+def _of_r(found: FromR | None, ours_seconds: float) -> dict[str, Any]:
+    return {
+        "r_version": found and found.version,
+        "from_rows_in_r_seconds": found and found.seconds,
+        "ratio_to_r": found and found.seconds / ours_seconds,
+    }
+
+
+def _median_of(make: Callable[[], Made]) -> tuple[Made, float]:
+    """Make it REPEATS times; the last made, and the median of the seconds."""
+    turns = [_timed(make) for _ in range(REPEATS)]
+    return turns[-1][0], median(seconds for _, seconds in turns)
 
 
 def _timed(make: Callable[[], Made]) -> tuple[Made, float]:
@@ -131,13 +164,14 @@ def count(repairs: pd.DataFrame) -> pd.DataFrame:
     cell = np.ravel_multi_index(
         (*levels, repairs["day"].to_numpy(), repairs["failed"].to_numpy(np.int8)), SHAPE
     )
-    n = pd.Series(cell).groupby(cell, sort=False).size()
-    *codes, day, failed = np.unravel_index(n.index.to_numpy(), SHAPE)
+    repairs_of_cell = np.bincount(cell, minlength=prod(SHAPE))
+    occurring = np.flatnonzero(repairs_of_cell)
+    *codes, day, failed = np.unravel_index(occurring, SHAPE)
     strata = {
         stratum: pd.Categorical.from_codes(code, pd.Index(names))
         for code, (stratum, names) in zip(codes, STRATA.items(), strict=True)
     }
-    return pd.DataFrame({**strata, "day": day, "failed": failed == 1, "n": n.to_numpy()})
+    return pd.DataFrame({**strata, "day": day, "failed": failed == 1, "n": repairs_of_cell[occurring]})
 
 
 def from_counts(counts: pd.DataFrame) -> FromCounts:
@@ -163,19 +197,32 @@ def from_rows(repairs: pd.DataFrame) -> FromRows:
     return FromRows(curves, tests)
 
 
-def _differences(ours: FromCounts, theirs: FromRows) -> Iterator[FloatArray]:
+def _of_lifelines(
+    found: FromRows,
+) -> tuple[dict[LevelOfStratum, pd.DataFrame], dict[str, tuple[float, float]]]:
+    return (
+        {key: _steps_of_lifelines(fitter) for key, fitter in found.curves.items()},
+        {stratum: (test.test_statistic, test.p_value) for stratum, test in found.tests.items()},
+    )
+
+
+def _differences(
+    ours: FromCounts,
+    curves: Mapping[LevelOfStratum, pd.DataFrame],
+    tests: Mapping[str, tuple[float, float]],
+) -> Iterator[FloatArray]:
     """Relative differences; limits only where ours are defined (see survival.kaplan_meier on R)."""
-    for key, fitter in theirs.curves.items():
-        mine, his = _steps(ours.curves[key]), _steps_of_lifelines(fitter)
-        if not mine.index.equals(his.index):
+    for key, his in curves.items():
+        mine = _steps(ours.curves[key])
+        if not np.array_equal(mine.index, his.index):
             raise ValueError(f"The two ways step at different days for {key}.")
         defined = mine.notna().to_numpy()
         yield _relative(mine.to_numpy()[defined], his.to_numpy()[defined])
-    for stratum, test in theirs.tests.items():
+    for stratum, test in tests.items():
         own = ours.tests[stratum]
         if own is None:
             raise ValueError(f"From counts there is nothing to test for {stratum}; invent more repairs.")
-        yield _relative(np.array([own.statistic, own.p]), np.array([test.test_statistic, test.p_value]))
+        yield _relative(np.array([own.statistic, own.p]), np.array(test))
 
 
 def _steps(curve: SurvivalCurve) -> pd.DataFrame:

@@ -22,7 +22,14 @@ from registry.models import User
 
 
 def make_briefing(brief: Brief, by: User, say: Say = lambda section: None) -> Briefing:
-    """Build a briefing and put it into the archive.
+    """Build a briefing and put it into the archive; raises as `composed`."""
+    briefing = composed(brief, by, say)
+    briefing.save()
+    return briefing
+
+
+def composed(brief: Brief, by: User, say: Say = lambda section: None) -> Briefing:
+    """Build a briefing that is not in the archive yet.
 
     Raises
     ------
@@ -36,14 +43,14 @@ def make_briefing(brief: Brief, by: User, say: Say = lambda section: None) -> Br
     refuse_one_surgeon(brief)
     contents = gather(brief, by, last_before_today(brief), say)
     say("the file")
-    return _archived(contents, by)
+    return _written(contents, by)
 
 
-def _archived(contents: Contents, by: User) -> Briefing:
+def _written(contents: Contents, by: User) -> Briefing:
     brief, made_at = contents.brief, timezone.now()
     told = numbers(contents)
     html = briefing_html(contents, told, made_at).encode()
-    return Briefing.objects.create(
+    return Briefing(
         unit=brief.unit,
         made_by=by,
         made_at=made_at,

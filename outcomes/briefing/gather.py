@@ -24,7 +24,7 @@ from outcomes.own.ramp import Ramp
 from outcomes.response import NONE, Period, Response, responses, settled
 from outcomes.results import SurvivalResult
 from outcomes.score_course import ScoreCourse, score_course
-from outcomes.strata import INDICATIONS
+from outcomes.strata import INDICATIONS, Stratum
 from outcomes.survival import count_cohort, survival_results
 from registry.access import surgeons_of
 from registry.models import User
@@ -74,9 +74,10 @@ def gather(brief: Brief, by: User, previous: Briefing | None, say: Say = lambda 
     say("indications")
     (indications,) = splits(operated, (INDICATIONS,))
     say("survival")
-    survival = _survival(brief)
+    strata = tuple(splits_for_all(brief))
+    survival = _survival(brief, strata)
     say("follow-up completeness and the lost")
-    lost, response = _lost(brief), _response(brief, by)
+    lost, response = _lost(brief, strata), _response(brief, by)
     say("second looks and the clinic before them")
     looks, clinic = looks_of(brief), clinic_and_look(brief.units)
     say("ramp lesions and complications")
@@ -107,10 +108,8 @@ def gather(brief: Brief, by: User, previous: Briefing | None, say: Say = lambda 
     )
 
 
-def _survival(brief: Brief) -> tuple[SurvivalResult, ...]:
-    results = survival_results(
-        brief.followed, brief.units, brief.definition, brief.closed_on, splits_for_all(brief)
-    )
+def _survival(brief: Brief, strata: tuple[Stratum, ...]) -> tuple[SurvivalResult, ...]:
+    results = survival_results(brief.followed, brief.units, brief.definition, brief.closed_on, strata)
     if not results:
         raise AskedWronglyError(
             f"until: no primary repair of {brief.unit} operated up to {brief.until or brief.closed_on} "
@@ -119,8 +118,9 @@ def _survival(brief: Brief) -> tuple[SurvivalResult, ...]:
     return tuple(results)
 
 
-def _lost(brief: Brief) -> LostResult:
-    counted = count_cohort(brief.followed, brief.units, brief.definition, (), brief.closed_on)
+def _lost(brief: Brief, strata: tuple[Stratum, ...]) -> LostResult:
+    """Of the same counts as survival, so that the database counts once."""
+    counted = count_cohort(brief.followed, brief.units, brief.definition, strata, brief.closed_on)
     sentence = brief.followed.sentence(brief.units)
     return lost_result(counted, Context.of(sentence, brief.definition, brief.closed_on, counted))
 

@@ -10,16 +10,18 @@ from outcomes.charts.step_curves import (
     Trace,
     at_risk,
     curve_traces,
-    rounded,
     tick_months,
 )
-from outcomes.charts.step_plot import FAILED, STANDING
+from outcomes.charts.step_plot import AXIS, FAILED, STANDING
+from outcomes.charts.thinning import half_a_pixel, rounded
 
 MOST_PANELS = 12
 COLUMNS, NARROW_COLUMNS = 3, 2
 # Heights in pixels: a panel, over it its name in up to three lines, under it months and numbers at risk.
 PANEL_PX, ABOVE_PX, BELOW_PX = 150, 54, 52
 FOOT_PX = 48
+# Half a pixel of a panel.
+LEAST = half_a_pixel(PANEL_PX, AXIS[1] - AXIS[0])
 AT_RISK_BELOW_PX = 36
 GUTTER = 0.06
 NAME_CHARACTERS, NARROW_NAME_CHARACTERS = 24, 14
@@ -52,7 +54,7 @@ def small_multiples(curves: Sequence[Drawn], *, as_failure: bool = False) -> dic
 def _panel(curves: Sequence[Drawn], panel: int) -> Iterator[Trace]:
     axes = {"xaxis": f"x{_nth(panel)}", "yaxis": f"y{_nth(panel)}"}
     yield _behind([of for place, of in enumerate(curves) if place != panel], axes)
-    yield from curve_traces(curves[panel], **axes)
+    yield from curve_traces(curves[panel], LEAST, **axes)
 
 
 def _behind(others: Sequence[Drawn], axes: dict[str, str]) -> Trace:
@@ -60,15 +62,15 @@ def _behind(others: Sequence[Drawn], axes: dict[str, str]) -> Trace:
     x: list[float | None] = []
     y: list[float | None] = []
     for of in others:
-        places = of.steps(0, len(of.months) - 1)
-        x += [*rounded(of.months[place] for place in places), None]
-        y += [*(of.share[place] for place in places), None]
+        points = of.line(0, len(of.months) - 1, LEAST)
+        x += [*(month for month, _ in points), None]
+        y += [*(share for _, share in points), None]
     return {
         **axes,
         "type": "scatter",
         "mode": "lines",
         "x": x,
-        "y": y,
+        "y": rounded(y),
         "line": {"shape": "hv", "color": "var:ink-soft/0.35", "width": 1},
         "hoverinfo": "skip",
     }
@@ -127,7 +129,7 @@ def _months_axis(panel: int, domain: list[float], numbers: list[int], last: floa
 
 def _share_axis(panel: int, top: float, height: float, column: int) -> dict[str, Any]:
     return {
-        "range": [0, 1.02],
+        "range": [*AXIS],
         "tickvals": [0, 0.5, 1],
         "tickformat": ".0%",
         "showticklabels": column == 0,

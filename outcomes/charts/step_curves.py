@@ -1,11 +1,12 @@
 """Step curves of repairs, standing or turned round to failed: line, interval, censor ticks."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from outcomes.charts import steps
-from outcomes.charts.steps import FADED, Look, stairs
+from outcomes.charts import steps, thinning
+from outcomes.charts.steps import FADED, Look, holding, stairs
+from outcomes.charts.thinning import Point, thinned
 from outcomes.estimators.cautions import FEW_AT_RISK
 from outcomes.estimators.survival import SurvivalCurve
 from outcomes.results import Group
@@ -52,6 +53,20 @@ class Drawn:
             *([last] if last > first else []),
         ]
 
+    def line(self, first: int, last: int, least: float) -> list[Point]:
+        """Month and share where the line visibly steps, from one place to another and with both."""
+        places = self.steps(first, last)
+        months, share = rounded(self.months[place] for place in places), [self.share[p] for p in places]
+        return thinned(list(zip(months, share, strict=True)), least, holding(months))
+
+    def limits(self, least: float) -> list[Point]:
+        """Month and limits where they visibly step, as far as they are sure and defined."""
+        columns = [(self.months[p], self.lower[p], self.upper[p]) for p in self.steps(0, self.sure)]
+        known = [
+            (round(month, 2), low, high) for month, low, high in columns if not (low is None or high is None)
+        ]
+        return thinned(known, least, holding([month for month, *_ in known]))
+
 
 def drawn(group: Group, look: Look, *, as_failure: bool = False, behind: str = "") -> Drawn:
     """Make a group ready to be drawn."""
@@ -97,24 +112,27 @@ def rounded(months: Iterable[float]) -> list[float]:
 # --- traces -----------------------------------------------------------------------------------
 
 
-def curve_traces(of: Drawn, **axes: str) -> Iterator[Trace]:
-    """Band, line and censor ticks of one group; the line fades where few are left."""
-    yield _band(of, axes)
+def curve_traces(of: Drawn, least: float, **axes: str) -> Iterator[Trace]:
+    """Band, line and censor ticks of one group; the line fades where few are left.
+
+    No point moves what is drawn by less than `least`, see `thinning`.
+    """
+    yield _band(of, least, axes)
     last = len(of.months) - 1
-    yield _line(of, of.steps(0, of.sure), 1.0, axes)
+    yield _line(of, of.line(0, of.sure, least), 1.0, axes)
     if of.sure < last:
-        yield _line(of, of.steps(of.sure, last), FADED, axes)
+        yield _line(of, of.line(of.sure, last, least), FADED, axes)
     yield _censor_ticks(of, axes)
 
 
-def _line(of: Drawn, places: list[int], opacity: float, axes: dict[str, str]) -> Trace:
+def _line(of: Drawn, points: Sequence[Point], opacity: float, axes: dict[str, str]) -> Trace:
     return {
         **axes,
         "type": "scatter",
         "mode": "lines",
         "name": of.label,
-        "x": rounded(of.months[place] for place in places),
-        "y": [of.share[place] for place in places],
+        "x": [month for month, _ in points],
+        "y": [share for _, share in points],
         "line": {"shape": "hv", "color": of.look.colour, "dash": of.look.dash, "width": 2.2},
         "opacity": opacity,
         "hovertemplate": f"{of.label}: %{{y:.1%}} at %{{x:.1f}} months<extra></extra>",
@@ -122,9 +140,8 @@ def _line(of: Drawn, places: list[int], opacity: float, axes: dict[str, str]) ->
     }
 
 
-def _band(of: Drawn, axes: dict[str, str]) -> Trace:
-    limits = [(of.months[place], of.lower[place], of.upper[place]) for place in of.steps(0, of.sure)]
-    known = [step for step in limits if None not in step]
+def _band(of: Drawn, least: float, axes: dict[str, str]) -> Trace:
+    known = of.limits(least)
     top = stairs([(month, high) for month, _, high in known])
     bottom = stairs([(month, low) for month, low, _ in known])
     outline = [*top, *reversed(bottom)]
@@ -132,8 +149,8 @@ def _band(of: Drawn, axes: dict[str, str]) -> Trace:
         **axes,
         "type": "scatter",
         "mode": "lines",
-        "x": rounded(month for month, _ in outline),
-        "y": [share for _, share in outline],
+        "x": [month for month, _ in outline],
+        "y": thinning.rounded([share for _, share in outline]),
         "fill": "toself",
         "fillcolor": f"{of.look.colour}/0.14",
         "line": {"width": 0},
@@ -154,7 +171,7 @@ def _censor_ticks(of: Drawn, axes: dict[str, str]) -> Trace:
         "type": "scatter",
         "mode": "markers",
         "x": rounded(x),
-        "y": y,
+        "y": thinning.rounded(y),
         "marker": {"symbol": "line-ns-open", "size": 6, "color": of.look.colour, "opacity": 0.6},
         "hoverinfo": "skip",
     }

@@ -5,10 +5,13 @@ from itertools import accumulate
 from operator import itemgetter
 
 from outcomes.charts.step_curves import Drawn, Trace, curve_traces, tick_months
-from outcomes.charts.steps import AtRiskRow, over_numbers_at_risk
+from outcomes.charts.steps import CURVES_PX, AtRiskRow, over_numbers_at_risk
+from outcomes.charts.thinning import half_a_pixel
 
 # Labels at the ends of curves keep this distance (share of the y axis), so that they do not overlap.
 LABEL_GAP = 0.065
+# The whole share, and room for the line at 1.
+AXIS = (0.0, 1.02)
 # A label stands on its place: higher up it would leave the axis.
 HIGHEST_LABEL = 0.97
 STANDING, FAILED = "Repairs still standing", "One less the share standing"
@@ -19,10 +22,11 @@ def step_plot(curves: Sequence[Drawn], *, as_failure: bool = False) -> Trace:
     if not curves:
         return {}
     ticks = tick_months(of.group for of in curves)
-    traces = [trace for of in curves for trace in curve_traces(of)]
+    least = half_a_pixel(CURVES_PX, AXIS[1] - AXIS[0])
+    traces = [trace for of in curves for trace in curve_traces(of, least)]
     labels = list(_labels(curves, upward=as_failure))
     title = FAILED if as_failure else STANDING
-    return over_numbers_at_risk(traces, [_row(of) for of in curves], ticks, [0, 1.02], title, labels)
+    return over_numbers_at_risk(traces, [_row(of) for of in curves], ticks, [*AXIS], title, labels)
 
 
 def _row(of: Drawn) -> AtRiskRow:

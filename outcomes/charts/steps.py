@@ -1,12 +1,15 @@
 """Step lines that rise over months since the operation: band, fading end, numbers at risk below."""
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil
 from typing import Any
 
+from outcomes.charts.thinning import Point, half_a_pixel, rounded, thinned
 from outcomes.estimators.cautions import FEW_AT_RISK
+from outcomes.estimators.survival import LANDMARK_DAYS
 from outcomes.wording import DAYS_PER_MONTH
 
 # Line styles are the second cue beside colour; with as many colours no two of 24 lines look alike.
@@ -21,8 +24,6 @@ FADED = 0.35
 ROOM_TENTHS = 0.2
 
 Trace = dict[str, Any]
-# A month, and what the line or the limits are from then on.
-Point = tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,8 @@ def steps_plot(lines: Sequence[StepLine], rows: Sequence[AtRiskRow], y_title: st
         return {}
     ticks = tick_months(max(line.days[-1] for line in lines))
     top = _top(lines)
-    traces = [trace for line in lines for trace in _line_traces(line)]
+    least = half_a_pixel(CURVES_PX, top)
+    traces = [trace for line in lines for trace in _line_traces(line, least)]
     return over_numbers_at_risk(traces, rows, ticks, [0, top], y_title, list(_labels(lines, top)))
 
 
@@ -119,23 +121,30 @@ def _sure_steps(line: StepLine) -> int:
     return enough[-1] + 1 if enough else 0
 
 
-def _line_traces(line: StepLine) -> Iterator[Trace]:
+def _line_traces(line: StepLine, least: float) -> Iterator[Trace]:
     points = list(zip([0.0, *_months(line.days)], [0.0, *line.share], strict=True))
     sure = _sure_steps(line)
-    yield _band(line, sure)
-    yield _drawn(line, points[: sure + 1], 1.0)
+    yield _band(line, sure, least)
+    yield _drawn(line, points[: sure + 1], least, 1.0)
     if sure < len(line.days):
-        yield _drawn(line, points[sure:], FADED)
+        yield _drawn(line, points[sure:], least, FADED)
 
 
-def _turning(points: Sequence[Point]) -> list[Point]:
-    """The points at which anything changes, and both ends: a step line through them looks the same."""
+def _turning(points: Sequence[Point], least: float) -> list[Point]:
+    """The points at which anything visibly changes, and both ends: a line through them looks the same."""
     changed = [point for before, point in pairwise(points) if point[1:] != before[1:]]
-    return list(dict.fromkeys((points[0], *changed, points[-1])))
+    turns = list(dict.fromkeys((points[0], *changed, points[-1])))
+    return thinned(turns, least, holding([month for month, *_ in turns]))
 
 
-def _drawn(line: StepLine, points: Sequence[Point], opacity: float) -> Trace:
-    turns = _turning(points)
+def holding(months: Sequence[float]) -> set[float]:
+    """The months of the steps that hold at the landmarks."""
+    before = [bisect_right(months, day / DAYS_PER_MONTH) - 1 for day in LANDMARK_DAYS.values()]
+    return {months[place] for place in before if place >= 0}
+
+
+def _drawn(line: StepLine, points: Sequence[Point], least: float, opacity: float) -> Trace:
+    turns = _turning(points, least)
     return {
         "type": "scatter",
         "mode": "lines",
@@ -148,7 +157,7 @@ def _drawn(line: StepLine, points: Sequence[Point], opacity: float) -> Trace:
     }
 
 
-def _band(line: StepLine, sure: int) -> Trace:
+def _band(line: StepLine, sure: int, least: float) -> Trace:
     """The limits as an area; before the first event both are the line itself."""
     limits: list[Point] = [(0.0, 0.0, 0.0)]
     columns = zip(_months(line.days), line.share, line.lower, line.upper, strict=True)
@@ -157,7 +166,7 @@ def _band(line: StepLine, sure: int) -> Trace:
             limits.append((month, 0.0, 0.0))
         elif lower is not None and upper is not None:
             limits.append((month, lower, upper))
-    turns = _turning(limits)
+    turns = _turning(limits, least)
     top = stairs([(month, upper) for month, _, upper in turns])
     bottom = stairs([(month, lower) for month, lower, _ in turns])
     outline = [*top, *reversed(bottom)]
@@ -165,7 +174,7 @@ def _band(line: StepLine, sure: int) -> Trace:
         "type": "scatter",
         "mode": "lines",
         "x": [month for month, _ in outline],
-        "y": [share for _, share in outline],
+        "y": rounded([share for _, share in outline]),
         "fill": "toself",
         "fillcolor": f"{line.look.colour}/0.14",
         "line": {"width": 0},

@@ -21,7 +21,7 @@ from outcomes.estimators.observations import (
     IntArray,
     Observations,
     RiskTable,
-    coded,
+    numbered,
     observations,
 )
 
@@ -37,8 +37,8 @@ FORMULA = (
 )
 # One patient does not show how patients differ.
 FEWEST_PATIENTS = 2
-# Of a patient's sums c and m, those the variance is made of.
-PRODUCTS = (("c", "c"), ("c", "m"), ("m", "m"))
+# Of a patient's sums c and m, those the variance is made of: c^2, c m and m^2.
+PRODUCTS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +56,11 @@ class Patients:
     def where(self, chosen: BoolArray) -> Patients:
         return Patients(self.code[chosen], self.repairs[chosen], self.copies[chosen])
 
+    def count(self) -> int:
+        return int(np.count_nonzero(np.bincount(self.code)) + (self.copies - 1).sum())
+
     def enough(self) -> bool:
-        return bool(max(np.unique(self.code).size, self.copies.max()) >= FEWEST_PATIENTS)
+        return self.count() >= FEWEST_PATIENTS
 
 
 def sample(
@@ -83,15 +86,16 @@ def sample(
         If a column breaks its rule or no row is left.
     """
     rows = observations(time, failed, weights, entry)
-    of = None if cluster is None else _patients(cluster, rows)
+    of = None if cluster is None else patients(cluster, rows)
     counted = rows.weights > 0
     if not counted.any():
         raise ValueError("time has no row that counts: give at least one row with a weight of 1 or more")
     return rows.where(counted), of and of.where(counted)
 
 
-def _patients(cluster: ArrayLike, rows: Observations) -> Patients:
-    code, names = coded("cluster", cluster, rows.time.size, may_be_missing=True)
+def patients(cluster: ArrayLike, rows: Observations) -> Patients:
+    """Tell whose repairs the rows are, as `sample` takes them."""
+    code, names = numbered("cluster", cluster, rows.time.size, may_be_missing=True)
     alone = code == MISSING
     code[alone] = len(names) + np.arange(alone.sum())
     return Patients(code, np.where(alone, 1, rows.weights), np.where(alone, rows.weights, 1))
@@ -114,34 +118,77 @@ def variance_of_log(rows: Observations, table: RiskTable, of: Patients) -> Float
     if not of.enough():
         return np.full(table.at_risk.size, np.nan)
     running = table.greenwood_terms().cumsum()
-    turns = _turns(rows, table, of, running)
-    cc, cm, mm = (
-        np.bincount(turns["at"], turns[one + other], running.size).cumsum() for one, other in PRODUCTS
-    )
+    cc, cm, mm = _sums_of_products(rows, table, of, running).cumsum(axis=1)
     # Rounding can leave a zero a little below.
     variance: FloatArray = np.maximum(cc - 2 * running * cm + running**2 * mm, 0)
     return variance
 
 
-def _turns(rows: Observations, table: RiskTable, of: Patients, running: FloatArray) -> pd.DataFrame:
-    """List repairs coming and going, and by how much each changes c^2, c m and m^2 of its patient."""
+def _sums_of_products(rows: Observations, table: RiskTable, of: Patients, running: FloatArray) -> FloatArray:
+    """Give by how much c^2, c m and m^2, summed over patients, change at each time, shape (3, times)."""
+    turns = _turns(rows, table, of, running)
+    is_single = np.bincount(of.code)[of.code] == 1
+    changes = (*_of_single_rows(turns.where(is_single)), *_of_several_rows(turns.where(~is_single)))
+    sums = np.zeros((PRODUCTS, running.size))
+    for at, products in changes:
+        sums += [np.bincount(at, each, running.size) for each in products]
+    return sums
+
+
+@dataclass(frozen=True, slots=True)
+class _Turns:
+    """When the repairs of each row come and go, and the c of one of them then, arrays of shape (rows,)."""
+
+    of: Patients
+    first: IntArray
+    last: IntArray
+    came: FloatArray
+    gone: FloatArray
+
+    def where(self, chosen: BoolArray) -> _Turns:
+        return _Turns(
+            self.of.where(chosen),
+            self.first[chosen],
+            self.last[chosen],
+            self.came[chosen],
+            self.gone[chosen],
+        )
+
+
+def _turns(rows: Observations, table: RiskTable, of: Patients, running: FloatArray) -> _Turns:
     first, last = table.moments.first, table.moments.past - 1
     came = np.append(0, running)[first]
-    went = rows.failed * table.per_one_left()[last] - running[last]
-    turns = pd.DataFrame(
-        {
-            "patient": np.tile(of.code, 2),
-            "at": np.concatenate([first, last]),
-            "c": np.concatenate([came, went]) * np.tile(of.repairs, 2),
-            "m": np.concatenate([of.repairs, -of.repairs]),
-            "copies": np.tile(of.copies, 2),
-        }
-    ).sort_values(["patient", "at"], kind="stable")
-    after = turns.groupby("patient")[["c", "m"]].cumsum()
-    before = after - turns[["c", "m"]]
-    for one, other in PRODUCTS:
-        turns[one + other] = turns["copies"] * (after[one] * after[other] - before[one] * before[other])
-    return turns
+    gone = came + rows.failed * table.per_one_left()[last] - running[last]
+    return _Turns(of, first, last, came, gone)
+
+
+Change = tuple[IntArray, tuple[FloatArray, ...]]
+
+
+def _of_single_rows(turns: _Turns) -> tuple[Change, Change]:
+    """Of patients with one row: all their repairs come together and go together."""
+    squares = (turns.of.copies * turns.of.repairs**2).astype(np.float64)
+    came = turns.came**2 * squares, turns.came * squares, squares
+    gone = turns.gone**2 * squares - came[0], -came[1], -came[2]
+    return (turns.first, came), (turns.last, gone)
+
+
+def _of_several_rows(turns: _Turns) -> tuple[Change]:
+    """Of the others, walked through in the order in which a patient's repairs come and go."""
+    repairs = turns.of.repairs
+    at, code = np.concatenate([turns.first, turns.last]), np.tile(turns.of.code, 2)
+    c = np.concatenate([turns.came, turns.gone - turns.came]) * np.tile(repairs, 2)
+    order = np.argsort(code * (at.max(initial=0) + 1) + at, kind="stable")
+    changed = pd.DataFrame({"c": c, "m": np.concatenate([repairs, -repairs])}).iloc[order]
+    after = changed.groupby(code[order], sort=False).cumsum()
+    c_after, m_after = after["c"].to_numpy(), after["m"].to_numpy()
+    c_before, m_before = c_after - changed["c"].to_numpy(), m_after - changed["m"].to_numpy()
+    products = (
+        c_after**2 - c_before**2,
+        c_after * m_after - c_before * m_before,
+        (m_after**2 - m_before**2).astype(np.float64),
+    )
+    return ((at[order], products),)
 
 
 def variance_of_weighted(rows: Observations, table: RiskTable, of: Patients, weight: FloatArray) -> float:

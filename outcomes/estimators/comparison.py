@@ -188,9 +188,9 @@ def crossing(a: SurvivalCurve, b: SurvivalCurve) -> bool:
 
     A difference of hazards that changes sign is missed by the log-rank test and hidden by one number.
     """
-    differences = []
-    for day in sorted({*a.time, *b.time}):
-        ours, theirs = a.at(day), b.at(day)
-        if min(ours.at_risk, theirs.at_risk) >= FEW_AT_RISK:
-            differences.append((ours.survival or 0) - (theirs.survival or 0))
-    return bool(differences) and min(differences) <= -CROSSING_MARGIN and max(differences) >= CROSSING_MARGIN
+    days = np.union1d(a.time, b.time)
+    (ours, at_risk), (theirs, at_risk_there) = a.course(days), b.course(days)
+    differences = (ours - theirs)[np.minimum(at_risk, at_risk_there) >= FEW_AT_RISK]
+    return bool(
+        differences.size and differences.min() <= -CROSSING_MARGIN and differences.max() >= CROSSING_MARGIN
+    )

@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.sparse.csgraph import connected_components
 
-from outcomes.estimators.observations import FloatArray, IntArray, coded, moments, observations
+from outcomes.estimators.observations import (
+    FloatArray,
+    IntArray,
+    coded,
+    moments,
+    numbered_groups,
+    observations,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +82,16 @@ def count(
 ) -> Counts:
     """Check the rows and count them by group, without rows of weight 0 and groups that have only those."""
     rows = observations(time, failed, weights, entry)
-    member, labels = coded("group", group, rows.time.size)
-    stratum = None if strata is None else coded("strata", strata, rows.time.size)[0]
     counted = rows.weights > 0
+    names, member = numbered_groups("group", group, counted)
+    stratum = None if strata is None else coded("strata", strata, rows.time.size)[0]
     rows = rows.where(counted)
-    # Labels that read the same are one group.
-    names, member = np.unique(np.array(labels, dtype=np.str_)[member[counted]], return_inverse=True)
     failing = moments(rows, None if stratum is None else stratum[counted], with_failure_only=True)
     return Counts(
-        names.tolist(),
-        np.bincount(member, rows.weights, names.size).astype(np.int64),
-        failing.at_risk(rows.weights, member, names.size),
-        failing.leaving(rows.weights * rows.failed, member, names.size),
+        names,
+        np.bincount(member, rows.weights, len(names)).astype(np.int64),
+        failing.at_risk(rows.weights, member, len(names)),
+        failing.leaving(rows.weights * rows.failed, member, len(names)),
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -16,9 +17,12 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
+Number = TypeVar("Number", np.float64, np.int64)
 
 FROM_THE_START = -np.inf
 MISSING = -1
+# Whole times up to this are counted by a table of so many places: 2,700 years of days.
+MOST_COUNTED = 1_000_000
 # Times closer than this, or than this share of their mean, are tied: the root of double precision, as in R.
 TIE_TOLERANCE = float(np.sqrt(np.finfo(np.float64).eps))
 
@@ -109,7 +113,8 @@ def _is_time(values: FloatArray) -> BoolArray:
 
 
 def _is_flag(values: FloatArray) -> BoolArray:
-    return np.isin(values, (0, 1))
+    flags: BoolArray = (values == 0) | (values == 1)
+    return flags
 
 
 def _is_count(values: FloatArray) -> BoolArray:
@@ -118,7 +123,7 @@ def _is_count(values: FloatArray) -> BoolArray:
 
 def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give times and entries that differ by no more than rounding the value of the least of them."""
-    distinct = np.unique(np.append(times, entries[entries > 0]))
+    distinct = _distinct(np.append(times, entries[entries > 0]))[0]
     if not distinct.size:
         return times, entries
     apart = np.diff(distinct, prepend=-np.inf) > TIE_TOLERANCE * max(1.0, distinct.mean())
@@ -129,6 +134,19 @@ def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArra
         least[np.searchsorted(least, column, side="right") - 1] for column in (times, entries)
     )
     return tied_times, np.where(entries > 0, tied_entries, 0)
+
+
+def _distinct(values: NDArray[Number]) -> tuple[NDArray[Number], IntArray]:
+    """Give the distinct values in order and the place of each value among them, as numpy's unique does.
+
+    Whole days are counted rather than sorted.
+    """
+    if not values.size or values.max() > MOST_COUNTED or not np.array_equal(values, np.floor(values)):
+        distinct, place = np.unique(values, return_inverse=True)
+        return distinct, place
+    days = values.astype(np.int64)
+    occurs = np.bincount(days) > 0
+    return np.flatnonzero(occurs).astype(values.dtype), (occurs.cumsum() - 1)[days]
 
 
 def _delays(entries: FloatArray, times: FloatArray) -> FloatArray:
@@ -142,24 +160,48 @@ def _delays(entries: FloatArray, times: FloatArray) -> FloatArray:
     return np.where(entries > 0, entries, FROM_THE_START)
 
 
-def coded(
-    name: str, labels: ArrayLike, rows: int, *, may_be_missing: bool = False
-) -> tuple[IntArray, list[str]]:
-    """Number the labels in the order they come, MISSING for none, and give their text in that order.
+def coded(name: str, labels: ArrayLike, rows: int) -> tuple[IntArray, list[str]]:
+    """Number the labels in the order they come and give their text in that order.
 
     Raises
     ------
     ValueError
-        If there are not as many as rows, or one is missing and must not be.
+        If there are not as many as rows, or one is missing.
     """
-    column = np.asarray(labels, dtype=object)
+    codes, distinct = numbered(name, labels, rows)
+    return codes, [str(label) for label in distinct]
+
+
+def numbered(
+    name: str, labels: ArrayLike, rows: int, *, may_be_missing: bool = False
+) -> tuple[IntArray, NDArray[np.generic]]:
+    """Number the labels as `coded` does, MISSING for none where that may be, and give them as they are."""
+    is_number = isinstance(labels, np.ndarray) and labels.dtype in (np.int64, np.float64)
+    column = np.asarray(labels) if is_number else np.asarray(labels, dtype=object)
     check_length(name, column.size, rows)
     codes, distinct = pd.factorize(column)
     missing = np.flatnonzero(codes == MISSING)
     if missing.size and not may_be_missing:
         row = missing[0]
         raise ValueError(f"{name}[{row}] is {column[row]}: every row needs one; name it or leave its row out")
-    return codes, [str(label) for label in distinct]
+    return codes, distinct
+
+
+def numbered_groups(name: str, labels: ArrayLike, counted: BoolArray) -> tuple[list[str], IntArray]:
+    """Name the groups that `counted` rows are in, in order, and number the group of each of those rows.
+
+    Labels that read the same are one group.
+
+    Raises
+    ------
+    ValueError
+        If there are not as many labels as rows, or one is missing.
+    """
+    codes, texts = coded(name, labels, counted.size)
+    present = np.flatnonzero(np.bincount(codes[counted], minlength=len(texts)))
+    number = np.zeros(len(texts), np.int64)
+    names, number[present] = np.unique(np.array(texts, dtype=np.str_)[present], return_inverse=True)
+    return names.tolist(), number[codes[counted]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,15 +244,26 @@ def moments(
     stratum : int array, shape (rows,), optional
         The stratum of each row, counted from 0; one for all when not given.
     """
-    times, end = np.unique(rows.time, return_inverse=True)
-    offset = 0 if stratum is None else stratum * times.size
-    start, end = offset + np.searchsorted(times, rows.entry, side="right"), offset + end
-    distinct = np.unique(end[rows.failed] if with_failure_only else end)
+    times, end = _distinct(rows.time)
+    start, late = np.zeros_like(end), np.isfinite(rows.entry)
+    start[late] = np.searchsorted(times, rows.entry[late], side="right")
+    if stratum is not None:
+        start, end = stratum * times.size + start, stratum * times.size + end
+    distinct = _distinct(end[rows.failed] if with_failure_only else end)[0]
     return Moments(
         times[distinct % times.size] if times.size else times,
-        np.searchsorted(distinct, start, side="left"),
-        np.searchsorted(distinct, end, side="right"),
+        _count_below(distinct, start),
+        _count_below(distinct, end + 1),
     )
+
+
+def _count_below(distinct: IntArray, places: IntArray) -> IntArray:
+    """Count the distinct values below each place; few places are looked up rather than searched for."""
+    most = places.max(initial=0)
+    if most > MOST_COUNTED:
+        return np.searchsorted(distinct, places)
+    below: IntArray = np.searchsorted(distinct, np.arange(most + 1))[places]
+    return below
 
 
 @dataclass(frozen=True, slots=True)

@@ -149,6 +149,19 @@ class SurvivalCurve:
             return Landmark(float(day), 1.0, 1.0, 1.0, at_risk)
         return Landmark(float(day), self.survival[latest], self.lower[latest], self.upper[latest], at_risk)
 
+    def course(self, days: FloatArray) -> tuple[FloatArray, IntArray]:
+        """Read survival and the number at risk on many days; past the last time NaN and 0, as in `at`."""
+        time, entry = np.array(self.time), np.array(self.entry)
+        known = days <= time[-1]
+        following = np.searchsorted(time, days[known])
+        entered = np.append(0, np.cumsum(self.entering, dtype=np.int64))
+        between = [entered[np.searchsorted(entry, until)] for until in (time[following], days[known])]
+        at_risk = np.zeros(days.size, np.int64)
+        at_risk[known] = np.array(self.at_risk)[following] - (between[0] - between[1])
+        standing = np.append(1.0, self.survival)
+        survival = np.where(known, standing[np.searchsorted(time, days, side="right")], np.nan)
+        return survival, at_risk
+
     def _at_risk(self, day: float) -> int:
         """Count entry < day <= time: those at risk at the next time, less who enters in between."""
         following = bisect_left(self.time, day)

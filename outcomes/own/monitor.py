@@ -123,12 +123,12 @@ def monitor(own: Rows, results: TwoYears, expectation: Expectation | None) -> Mo
 
 
 def _watch(failed: list[int], risks: list[float], odds_ratio: float) -> Watch:
-    when_right, when_wrong = _run_lengths(tuple(sorted(risks)), odds_ratio)
+    when_right, when_wrong = run_lengths(tuple(sorted(risks)), odds_ratio)
     return Watch(cusum(failed, risks, odds_ratio, when_right.limit), when_right, when_wrong)
 
 
 @lru_cache(maxsize=128)
-def _run_lengths(risks: tuple[float, ...], odds_ratio: float) -> tuple[RunLength, RunLength]:
+def run_lengths(risks: tuple[float, ...], odds_ratio: float) -> tuple[RunLength, RunLength]:
     """The limit with its run lengths: a second's work, and the same while the mix of risks is."""
     limit = limit_for_run_length(risks, odds_ratio, RESULTS_TO_A_FALSE_SIGNAL)
     return run_length(risks, odds_ratio, limit), run_length(risks, odds_ratio, limit, odds_ratio)

@@ -5,7 +5,7 @@ from datetime import date
 from typing import Any, Self
 
 import pandas as pd
-from django.db.models import F, QuerySet
+from django.db.models import F, QuerySet, Value
 
 from outcomes.analyses.context import Context
 from outcomes.cohort import Cohort
@@ -14,6 +14,7 @@ from outcomes.failure import FailureDefinition
 from outcomes.strata import ACUITY, AGE, INDICATIONS, LIGAMENT_SURGERY, MENISCUS, ZONE, Stratum
 from outcomes.survival import Counted, count_repairs
 from outcomes.timeline import FAILED
+from registry.database import Days
 from registry.models import Unit
 
 # In the order in which they are held to matter; the last is given up first where failures are few.
@@ -21,13 +22,14 @@ CASE_MIX = (ZONE, ACUITY, LIGAMENT_SURGERY, MENISCUS, AGE)
 DAY = pd.Timedelta(days=1)
 
 
-def _key(code: str, path: str) -> Stratum:
-    return Stratum(code, code, F(path), levels={}, said="")
+def _number(code: str, expression: Any) -> Stratum:
+    return Stratum(code, code, expression, levels={}, said="")
 
 
-REPAIR = _key("repair", "pk")
-SURGEON = _key("surgeon", "tear__procedure__lead_surgeon")
-OPERATED = _key("operated", "tear__procedure__operated_on")
+_FIRST_DAY = date(1970, 1, 1)
+REPAIR = _number("repair", F("pk"))
+SURGEON = _number("surgeon", F("tear__procedure__lead_surgeon"))
+OPERATED = _number("operated", Days(F("tear__procedure__operated_on"), Value(_FIRST_DAY)))
 COLUMNS = (*CASE_MIX, INDICATIONS, REPAIR, SURGEON, OPERATED)
 
 
@@ -91,7 +93,7 @@ def repair_rows(
     counted = count_repairs(which.repairs(units), definition, COLUMNS, closed_on)
     table = counted.table
     more: dict[str, Any] = {
-        "operated": pd.to_datetime(table["operated"]),
+        "operated": pd.to_datetime(table["operated"], unit="D"),
         "failed": table["outcome"] == FAILED,
     }
     return Rows(table.assign(**more), which.sentence(units), definition, closed_on, counted.left_out)

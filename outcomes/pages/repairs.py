@@ -106,7 +106,8 @@ def _row(repair: Any, standing: Standing) -> dict[str, Any]:
 def _rows(person: User, units: QuerySet[Unit]) -> QuerySet[Repair]:
     named = When(results_shown(person, "tear__procedure__"), then=F("tear__procedure__lead_surgeon__name"))
     return (
-        Repair.objects.filter(tear__procedure__unit__in=units)
+        # By key: of a subquery the database knows too little to walk an index in the order of the list.
+        Repair.objects.filter(tear__procedure__unit__in=[unit.pk for unit in units])
         .select_related("tear__procedure__knee__patient", "tear__procedure__unit")
         .annotate(
             zone=ZONE.expression,

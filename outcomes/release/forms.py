@@ -7,6 +7,9 @@ from outcomes.release.frozen import Level
 from outcomes.release.hierarchies import Attribute
 from outcomes.release.lattice import Integers
 
+# An attribute has few codes, a table many rows.
+_SMALL = np.int16
+
 
 class Forms:
     """The column of an attribute at every step, as integer codes, and the loss of each step.
@@ -19,17 +22,15 @@ class Forms:
     def __init__(self, attribute: Attribute, column: "pd.Series[str]") -> None:
         self.attribute = attribute
         self._codes = attribute.finest or tuple(sorted(set(column)))
-        self._row = pd.Categorical(column, categories=list(self._codes)).codes.astype(np.int64)
+        self._row = pd.Categorical(column, categories=list(self._codes)).codes.astype(_SMALL)
         every = range(len(attribute.steps) + 1)
         self._told = [np.array([attribute.coarsened(code, step) for code in self._codes]) for step in every]
-        self.steps: list[Integers] = [
-            pd.factorize(told)[0].astype(np.int64)[self._row] for told in self._told
-        ]
+        self.steps: list[Integers] = [pd.factorize(told)[0].astype(_SMALL)[self._row] for told in self._told]
         self.losses = [self._loss(step) for step in every]
 
     def at(self, step: int) -> "pd.Series[str]":
         """Give the column at a step."""
-        return pd.Series(self._told[step][self._row], dtype=object)
+        return pd.Series(self._told[step].astype(object)[self._row])
 
     def level(self, step: int) -> Level:
         """Tell in words how far a step goes."""

@@ -188,7 +188,7 @@ class _Search:
 
 def _several(table: pd.DataFrame, by: list[str], patient: str) -> tuple[int, int]:
     """Count the patients of several rows, and those of them whose set of rows nobody shares."""
-    member = table.groupby(by, sort=False).ngroup()
+    member = table.groupby(by, sort=False, observed=True).ngroup()
     several = table.duplicated(patient, keep=False)
     rows = sorted(zip(table.loc[several, patient], member[several].tolist(), strict=True))
     sets = Counter(tuple(number for _, number in own) for _, own in groupby(rows, key=itemgetter(0)))

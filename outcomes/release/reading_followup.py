@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from django.db.models import F, QuerySet, Value
+from numpy.typing import NDArray
 
 from outcomes.release.columns import COLUMNS, INSTRUMENTS_KEPT_BACK
 from outcomes.release.frozen import LOOKS, REOPERATIONS, SCORES, VISITS
@@ -60,7 +62,7 @@ def released(permitted: QuerySet[Repair], repairs: pd.DataFrame) -> Released:
         .values_list("pk", "knee", _day("operated_on"))
     )
     every = pd.DataFrame(list(rows), columns=["operation_key", "knee_key", "operated"])
-    told = repairs[["operation_key", "operation", "patient"]].drop_duplicates("operation_key")
+    told = _named_once(repairs.drop_duplicates("operation_key"), "operation_key", "operation", "patient")
     operations = every.merge(told, on="operation_key", how="left")
     return Released(permitted, repairs, operations.assign(is_released=operations["operation"].notna()))
 
@@ -94,7 +96,7 @@ def looks_of(known: Released, tell: Callable[[int], None]) -> pd.DataFrame:
         .annotate(days=days)
         .values_list("tear", "days", *(own | {"reason": "look__reason"} | limits).values())
     )
-    tears = known.repairs[["tear_key", "repair", "patient"]]
+    tears = _named_once(known.repairs, "tear_key", "repair", "patient")
     parts = (
         chunk.merge(tears, on="tear_key").assign(**{"class": lambda seen: _classes(seen)})
         for chunk in _frames(rows, ["tear_key", "days", *own, *limits], tell)
@@ -119,7 +121,15 @@ def _on_repairs(known: Released) -> pd.DataFrame:
     rows = ReoperationOnTear.objects.filter(tear__in=tears).order_by()
     named = ["event_key", "tear_key", "site", "action"]
     read = pd.DataFrame(list(rows.values_list("reoperation", "tear", "site", "action")), columns=named)
-    return read.merge(known.repairs[["tear_key", "operation_key", "repair"]], on="tear_key")
+    repaired = _named_once(known.repairs, "tear_key", "repair").join(known.repairs["operation_key"])
+    return read.merge(repaired, on="tear_key")
+
+
+def _named_once(rows: pd.DataFrame, key: str, *names: str) -> pd.DataFrame:
+    """A key with its pseudonyms, each of which is kept once, in order, however many events tell it."""
+    return rows[[key]].assign(
+        **{name: pd.Categorical(rows[name], ["", *np.unique(rows[name])]) for name in names}
+    )
 
 
 def _day(field: str) -> Any:
@@ -195,4 +205,12 @@ def _in_order(parts: Any, table: str) -> pd.DataFrame:
     columns = COLUMNS[table]
     names = [column.name for column in columns]
     whole = joined([typed(part[names], columns) for part in parts], table)
-    return whole.sort_values(names, ignore_index=True, kind="stable")
+    order = np.lexsort([_rank(whole[name]) for name in reversed(names)])
+    return pd.DataFrame({name: whole.pop(name).array.take(order) for name in names}, copy=False)
+
+
+def _rank(values: "pd.Series[Any]") -> NDArray[Any]:
+    """Numbers in the order of the values, what is missing last; codes are kept in order already."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return values.cat.codes.to_numpy()
+    return values.to_numpy("float64", na_value=np.nan)

@@ -6,12 +6,13 @@ Keys of the database stand in columns of KEYS, for the other tables to be joined
 from collections.abc import Callable, Iterable, Iterator
 from functools import cache, partial
 from itertools import islice
-from sys import intern
 from typing import Any, TypeVar
 
+import numpy as np
 import pandas as pd
 from django.db.models import Case, F, OuterRef, QuerySet, Subquery, Sum, Value, When
 from django.db.models.functions import ExtractYear
+from pandas.api.types import union_categoricals
 
 from outcomes.failure import FailureDefinition
 from outcomes.release.asked import Asked
@@ -23,6 +24,7 @@ from outcomes.release.columns import (
     JOINED_BY,
     NUMBER,
     QUASI_IDENTIFIERS,
+    TEXT,
     YEAR,
     Column,
 )
@@ -92,11 +94,22 @@ def in_chunks(rows: Iterable[Row], tell: Callable[[int], None]) -> Iterator[list
 
 
 def joined(parts: list[pd.DataFrame], table: str, keys: Iterable[str] = ()) -> pd.DataFrame:
-    """Chunks of a table as one, its columns in order and of the type that the codebook tells; then `keys`."""
+    """Chunks of a table as one, its columns in order and of the type that the codebook tells; then `keys`.
+
+    The chunks are used up, column by column, so that no table is held twice.
+    """
     columns = COLUMNS[table]
     named = [*(column.name for column in columns), *keys]
-    whole = pd.concat(parts, ignore_index=True) if parts else typed(pd.DataFrame(columns=named), columns)
-    return whole[named]
+    chunks = parts or [typed(pd.DataFrame(columns=named), columns)]
+    return pd.DataFrame(
+        {name: _end_to_end([each.pop(name) for each in chunks]) for name in named}, copy=False
+    )
+
+
+def _end_to_end(parts: "list[pd.Series[Any]]") -> Any:
+    if isinstance(parts[0].dtype, pd.CategoricalDtype):
+        return union_categoricals(parts, sort_categories=True)
+    return pd.concat(parts, ignore_index=True)
 
 
 def typed(table: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
@@ -105,14 +118,25 @@ def typed(table: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
 
 
 def _typed(values: "pd.Series[Any]", column: Column) -> Any:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return values
     if column.type == INTEGER:
         return values.astype("int64" if column.name in _ALWAYS_THERE else "Int64")
     if column.type == BOOLEAN:
         return values.astype("boolean")
     if column.type == NUMBER:
         return values.astype("float64")
-    # The same few codes in every row: one text each.
-    return [column.missing if value in ("", None) else intern(str(value)) for value in values]
+    if column.type == TEXT:
+        return [column.missing if value in ("", None) else str(value) for value in values]
+    return _coded(values, column.missing)
+
+
+def _coded(values: "pd.Series[Any]", missing: str) -> pd.Categorical:
+    """The same few codes in every row: a byte or two each, and the codes once, in their order."""
+    place, found = pd.factorize(values, use_na_sentinel=False)
+    told = np.array([missing if pd.isna(value) or value == "" else str(value) for value in found], object)
+    codes, of_found = np.unique(told, return_inverse=True)
+    return pd.Categorical.from_codes(of_found[place], pd.Index(codes))
 
 
 def _expressions() -> dict[str, Any]:

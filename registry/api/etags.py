@@ -13,6 +13,8 @@ from rest_framework.utils.encoders import JSONEncoder
 
 from registry.api.problems import Refused, stale
 
+# A compressed answer is another representation with a tag of its own, of the same state (section 8.8.3.3).
+_COMPRESSED = "-gzip"
 UNSEEN = (
     "A change names the state it was made from: send the ETag of what you read as If-Match. '*' names none."
 )
@@ -24,6 +26,11 @@ def etag(shown: Any, mark: int = 0) -> str:
     return quote_etag(f"{mark}-{hashlib.sha256(plain.encode('utf-8')).hexdigest()[:32]}")
 
 
+def compressed(tag: str) -> str:
+    """The strong tag of the same answer, compressed."""
+    return f'{tag[:-1]}{_COMPRESSED}"'
+
+
 def tagged(
     request: Request,
     shown: Any,
@@ -33,9 +40,10 @@ def tagged(
 ) -> Response:
     """What is shown with its tag; 304 without a body to whoever has read that already."""
     tag = etag(shown, mark)
-    known = parse_etags(request.headers.get("If-None-Match", ""))
-    if request.method in ("GET", "HEAD") and any(each in ("*", tag, f"W/{tag}") for each in known):
-        return Response(status=status.HTTP_304_NOT_MODIFIED, headers={"ETag": tag})
+    known = {each.removeprefix("W/") for each in parse_etags(request.headers.get("If-None-Match", ""))}
+    read = next((each for each in (tag, compressed(tag)) if known & {"*", each}), None)
+    if read and request.method in ("GET", "HEAD"):
+        return Response(status=status.HTTP_304_NOT_MODIFIED, headers={"ETag": read})
     return Response(shown, status_code, headers={"ETag": tag, **(headers or {})})
 
 
@@ -45,5 +53,5 @@ def require_match(request: Request, current: str) -> None:
     if said in ("", "*"):
         raise Refused("unseen", UNSEEN)
     # Compared strongly: a weak tag never matches.
-    if current not in parse_etags(said):
+    if not {current, compressed(current)} & set(parse_etags(said)):
         raise stale()

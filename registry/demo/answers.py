@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import fields
+from functools import cache
 from typing import Any
 
 from registry.demo.shapes import or_default
@@ -63,4 +64,9 @@ def _answer(world: World, question: Question, tear: int | None = None) -> SoftAn
 
 def _row(story: Any) -> dict[str, Any]:
     """A part of a story as the rules read it: values by field."""
-    return {field.name: getattr(story, field.name) for field in fields(story)}
+    return {name: getattr(story, name) for name in _names(story.__class__)}
+
+
+@cache
+def _names(kind: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))

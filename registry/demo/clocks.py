@@ -1,7 +1,7 @@
 """The planned reviews of a knee, as the plan of the operating unit has them. Pure."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from registry.demo.course import Course
@@ -23,10 +23,14 @@ class Planned:
     starts_on: date
     # The day before reviews start anew, or the last day of news.
     until: date
+    opens_on: date = field(init=False)
+    closes_on: date = field(init=False)
 
-    @property
-    def opens_on(self) -> date:
-        return after(self.starts_on, self.review.due_day - self.review.window_days)
+    def __post_init__(self) -> None:
+        # Asked for very often, and a frozen row of slots keeps nothing else.
+        due, window = self.review.due_day, self.review.window_days
+        object.__setattr__(self, "opens_on", after(self.starts_on, due - window))
+        object.__setattr__(self, "closes_on", after(self.starts_on, due + window))
 
     @property
     def next_opens_on(self) -> date:
@@ -37,10 +41,6 @@ class Planned:
     @property
     def due_on(self) -> date:
         return after(self.starts_on, self.review.due_day)
-
-    @property
-    def closes_on(self) -> date:
-        return after(self.starts_on, self.review.due_day + self.review.window_days)
 
     def holds(self, day: date) -> bool:
         return self.opens_on <= day <= self.closes_on

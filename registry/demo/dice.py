@@ -2,7 +2,7 @@
 
 Every patient has three streams of their own: Philox generators keyed by seed and patient number, one for the
 course of their knees, one for details that leave the course alone and one for what is asked at reviews. Only
-the times to failure come from one stream for all, because they are balanced across patients.
+the times to failure come from one stream for all patients of a part, because they are balanced across them.
 """
 
 from collections.abc import Callable, Hashable, Iterator
@@ -20,6 +20,8 @@ NEVER_DAYS = 36_500
 # Of the streams of details and of reviews: far beyond the number of any patient.
 DETAILS = 1 << 48
 REVIEWS = 2 << 48
+# Of the failures' streams, but for that of the first part.
+FAILURES = 3 << 48
 _BLOCK = 256
 _GOLDEN = (5**0.5 - 1) / 2
 
@@ -72,9 +74,9 @@ class EvenDraws:
     Not balanced, they are independent. The cells are told in the order in which they first appear.
     """
 
-    def __init__(self, seed: int, balanced: bool) -> None:
+    def __init__(self, seed: int, part: int, balanced: bool) -> None:
         # Patients are numbered from 1, so stream 0 is free.
-        self._dice = Dice(seed, 0)
+        self._dice = Dice(seed, FAILURES + part if part else 0)
         self._balanced = balanced
         self._cells: dict[Hashable, tuple[float, Iterator[int]]] = {}
 

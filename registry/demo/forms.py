@@ -1,5 +1,6 @@
 """Forms besides Lysholm, answered as consistently with a knee's trouble as people do. Pure."""
 
+from collections.abc import Sequence
 from datetime import date, datetime
 
 from registry.demo.review_stories import ScoreStory
@@ -68,15 +69,14 @@ def _answers(world: World, asked: Instrument, trouble: float, activity: int | No
         scale: trouble * weight + dice.spread(truth.scale_noise)
         for scale, weight in truth.koos_weight.items()
     }
-    return {item.code: _answer(world, list(item.allowed), felt[_SCALE_OF[item.code]]) for item in asked.items}
+    return {item.code: _answer(world, item.allowed, felt[_SCALE_OF[item.code]]) for item in asked.items}
 
 
-def _best_first(asked: Instrument, item: Item) -> list[int]:
-    values = list(item.allowed)
-    return values[::-1] if asked is IKDC and item.code not in REVERSED else values
+def _best_first(asked: Instrument, item: Item) -> Sequence[int]:
+    return item.allowed[::-1] if asked is IKDC and item.code not in REVERSED else item.allowed
 
 
-def _answer(world: World, best_first: list[int], trouble: float) -> int:
+def _answer(world: World, best_first: Sequence[int], trouble: float) -> int:
     """The allowed answer nearest to the trouble."""
     steps = len(best_first) - 1
     felt = trouble + world.dice.spread(world.truth.forms.item_noise)

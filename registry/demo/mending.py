@@ -11,18 +11,18 @@ from registry.recording import Act, correct, withdraw
 
 @dataclass(frozen=True, slots=True)
 class Mend:
-    """A row on record, what it should say (None: it should not count), why, and who puts it right."""
+    """A row on record, what it should say (None: it should not count), why, and who puts it right (a key)."""
 
     table: Table
     key: int
     right: Mapping[str, Any] | None
     reason: str
-    by: User | None
+    by: int | None
 
 
 def mend(what: Mend) -> None:
     row: Any = what.table._base_manager.get(pk=what.key)
-    act = Act(what.by, what.reason)
+    act = Act(None if what.by is None else User.objects.get(pk=what.by), what.reason)
     if what.right is None:
         withdraw(row, act)
         return

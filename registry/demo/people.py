@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from functools import cache
 
 from django.contrib.auth.hashers import make_password
+from django.db.models import Model
 
 from registry.demo.cast import AccountPart, Cast, SurgeonPart, UnitPart
 from registry.demo.dice import DAYS_PER_YEAR
@@ -22,17 +23,19 @@ class AlreadyThere(Exception):  # noqa: N818 - a state of the record, not a faul
 
 @dataclass(frozen=True, slots=True)
 class Staff:
-    """Where and by whom patients are treated, by code."""
+    """Where and by whom patients are treated: keys of their rows by code."""
 
-    units: Mapping[str, Unit]
-    surgeons: Mapping[str, Surgeon]
-    # Who enters a unit's follow-up, where somebody does so beside its surgeons.
-    clinicians: Mapping[str, User]
+    units: Mapping[str, int]
+    surgeons: Mapping[str, int]
+    # Accounts of surgeons, by the surgeon's code.
+    accounts: Mapping[str, int]
+    # Accounts of who enters a unit's follow-up, where somebody does so beside its surgeons.
+    clinicians: Mapping[str, int]
 
-    def account(self, surgeon: str) -> User | None:
-        return self.surgeons[surgeon].user
+    def account(self, surgeon: str) -> int | None:
+        return self.accounts.get(surgeon)
 
-    def enters_follow_up(self, unit: str, surgeon: str) -> User | None:
+    def enters_follow_up(self, unit: str, surgeon: str) -> int | None:
         """The unit's clinician, or else the surgeon who operated."""
         return self.clinicians.get(unit) or self.account(surgeon)
 
@@ -59,7 +62,7 @@ def take_in(cast: Cast, until: date, passwords: Passwords) -> Staff:
     users = _users(cast, passwords, units)
     accounts = {part.surgeon: users[part.username] for part in cast.everyone if part.surgeon}
     clinicians = {
-        unit: users[part.username]
+        unit: users[part.username].pk
         for part in cast.accounts
         if part.role == Role.CLINICIAN
         for unit in part.units
@@ -68,7 +71,11 @@ def take_in(cast: Cast, until: date, passwords: Passwords) -> Staff:
         part.code: _surgeon(part, until, accounts.get(part.code), [units[code] for code in part.units])
         for part in cast.surgeons
     }
-    return Staff(units, surgeons, clinicians)
+    return Staff(_keys(units), _keys(surgeons), _keys(accounts), clinicians)
+
+
+def _keys(rows: Mapping[str, Model]) -> dict[str, int]:
+    return {code: row.pk for code, row in rows.items()}
 
 
 def _unit(part: UnitPart) -> Unit:

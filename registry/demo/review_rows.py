@@ -1,4 +1,4 @@
-"""What rows of reports and links hold beside their story's own values: what is sealed, and what they name."""
+"""What rows of identities, reports and links hold beside their story's own values."""
 
 from collections.abc import Sequence
 from datetime import timedelta
@@ -8,8 +8,16 @@ from django.conf import settings
 
 from registry import sealing
 from registry.demo.review_stories import HalfStory, LinkStory, ReportStory
-from registry.models import PatientReport
+from registry.demo.story import IdentityStory
+from registry.models import Identity, PatientReport
 from registry.patient_link.screens import NO_SIGN, Answers
+
+
+def identity_values(story: IdentityStory, unit: int) -> dict[str, Any]:
+    """As `Identity.sealed` has them, without a model made for each patient."""
+    sealed = {f"{name}_sealed": sealing.seal(getattr(story, name)) for name in Identity.FIELDS}
+    index = sealing.blind_index(unit, story.hospital_number)
+    return {**sealed, "unit_id": unit, "hospital_number_index": index}
 
 
 def report_values(

@@ -1,7 +1,7 @@
 """Stories turned into rows of the record: plain values by field name, with primary keys of their own."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
 from datetime import datetime
 from functools import cache
@@ -14,9 +14,8 @@ from django.db.models import Max
 from registry.bulk import Row, Table
 from registry.demo.mending import Mend
 from registry.demo.people import Staff
-from registry.demo.review_rows import link_values, report_values
+from registry.demo.review_rows import identity_values, link_values, report_values
 from registry.demo.story import (
-    IdentityStory,
     KneeStory,
     LookStory,
     Part,
@@ -55,7 +54,6 @@ from registry.models import (
     SuturePass,
     Tear,
     TearReading,
-    User,
     Visit,
 )
 from registry.vocabulary import AnswerWay
@@ -106,48 +104,35 @@ TABLES: tuple[Table, ...] = (
 
 
 class Rows:
-    """Rows told so far, by table; their keys start after those in use."""
+    """Rows told so far, by table; their keys go on after `last_keys`. Knows no database."""
 
-    def __init__(self, staff: Staff) -> None:
-        # What is to be put right once all of it is written.
-        self.mends: list[Mend] = []
+    def __init__(self, staff: Staff, last_keys: Mapping[Table, int]) -> None:
         self._staff = staff
-        self._keys = {table: count(_highest_key(table) + 1) for table in TABLES}
+        self._keys = {table: count(last_keys[table] + 1) for table in TABLES}
         self._rows: dict[Table, list[Row]] = defaultdict(list)
+        self._mends: list[Mend] = []
 
-    def take(self) -> dict[Table, list[Row]]:
-        """The rows told since the last call, in an order in which they can be saved."""
+    def take(self) -> tuple[dict[Table, list[Row]], tuple[Mend, ...]]:
+        """Rows told since the last call, in an order in which they can be saved, and what to put right."""
         taken = {table: self._rows[table] for table in TABLES if table in self._rows}
-        self._rows = defaultdict(list)
-        return taken
+        mends = tuple(self._mends)
+        self._rows, self._mends = defaultdict(list), []
+        return taken, mends
 
     def tell(self, story: PatientStory) -> None:
         """Add all rows of one patient."""
         unit = self._staff.units[story.unit]
-        patient = self._add(Patient, **columns(Patient, story), unit_id=unit.pk)
-        self._identity(story.identity, Patient(pk=patient, unit=unit))
+        patient = self._add(Patient, story, unit_id=unit)
+        self._keep(Identity, identity_values(story.identity, unit) | {"patient_id": patient})
         first_surgeon = story.knees[0].procedures[0].team.lead_surgeon
         by = self._staff.enters_follow_up(story.unit, first_surgeon)
         if story.end_of_follow_up:
-            self._add(
-                EndOfFollowUp,
-                **columns(EndOfFollowUp, story.end_of_follow_up),
-                patient_id=patient,
-                recorded_by_id=_key(by),
-            )
+            self._add(EndOfFollowUp, story.end_of_follow_up, patient_id=patient, recorded_by_id=by)
         for knee in story.knees:
             self._knee(knee, patient, story.language, by)
 
-    def _identity(self, story: IdentityStory, patient: Patient) -> None:
-        plain = {name: getattr(story, name) for name in Identity.FIELDS}
-        sealed = Identity.sealed(patient, **plain)
-        self._add(
-            Identity,
-            **{field.attname: getattr(sealed, field.attname) for field in Identity._meta.concrete_fields},
-        )
-
-    def _knee(self, story: KneeStory, patient: int, language: str, by: User | None) -> None:
-        knee = self._add(Knee, **columns(Knee, story), patient_id=patient)
+    def _knee(self, story: KneeStory, patient: int, language: str, by: int | None) -> None:
+        knee = self._add(Knee, story, patient_id=patient)
         tears: dict[int, int] = {}
         procedures = [self._procedure(procedure, knee, tears) for procedure in story.procedures]
         reoperations: list[int] = []
@@ -160,7 +145,7 @@ class Rows:
                     self._answers(event.soft_answers, tears, procedure_id=None, look_id=key)
         for duplicate in story.duplicates:
             key = self._event(VISITS, duplicate.visit, knee, by, tears)
-            self.mends.append(Mend(Visit, key, None, duplicate.reason, by))
+            self._mends.append(Mend(Visit, key, None, duplicate.reason, by))
         self._reports(story, knee, language, by, (reoperations, procedures))
 
     def _reports(
@@ -168,30 +153,30 @@ class Rows:
         story: KneeStory,
         knee: int,
         language: str,
-        by: User | None,
+        by: int | None,
         operations: tuple[list[int], list[int]],
     ) -> None:
         """What the patient reported, and by which links; `operations` are keys of what may confirm it."""
         reports = [
             self._add(
                 PatientReport,
-                **columns(PatientReport, report),
+                report,
                 **report_values(report, *operations),
                 knee_id=knee,
-                recorded_by_id=None if report.way == AnswerWay.LINK else _key(by),
+                recorded_by_id=None if report.way == AnswerWay.LINK else by,
             )
             for report in story.reports
         ]
         for link in story.links:
             key = self._add(
                 PatientLink,
-                **columns(PatientLink, link),
+                link,
                 **link_values(link, story.reports, reports),
                 knee_id=knee,
                 language=language,
             )
             for message in link.messages:
-                self._add(Message, **columns(Message, message), link_id=key)
+                self._add(Message, message, link_id=key)
 
     def _procedure(self, story: ProcedureStory, knee: int, tears: dict[int, int]) -> int:
         """The operation and its tears, whose keys are noted in `tears` by their number; gives its own key."""
@@ -201,11 +186,11 @@ class Rows:
             IndexProcedure,
             slips.get(None),
             by,
-            **columns(IndexProcedure, story),
-            recorded_by_id=_key(by),
-            signed_by_id=_key(by) if story.note.signed_at else None,
+            story,
+            recorded_by_id=by,
+            signed_by_id=by if story.note.signed_at else None,
             knee_id=knee,
-            unit_id=self._staff.units[story.unit].pk,
+            unit_id=self._staff.units[story.unit],
             lead_surgeon_id=self._surgeon(story.team.lead_surgeon),
             first_assistant_id=self._surgeon(story.team.first_assistant),
             repaired_by_id=self._surgeon(story.team.repaired_by),
@@ -213,25 +198,22 @@ class Rows:
         for tear in story.tears:
             revises = None if tear.revises is None else tears[tear.revises]
             links = {"procedure_id": procedure, "revises_id": revises}
-            tears[tear.number] = self._mistyped(
-                Tear, slips.get(tear.number), by, **columns(Tear, tear), **links
-            )
+            tears[tear.number] = self._mistyped(Tear, slips.get(tear.number), by, tear, **links)
             self._repair(tear, tears[tear.number], story.recorded_at)
         self._note(story, procedure, tears)
         return procedure
 
     def _repair(self, story: TearStory, tear: int, recorded_at: datetime) -> None:
         if story.repair:
-            known = columns(Repair, story.repair)
-            repair = self._add(Repair, **known, recorded_at=recorded_at, tear_id=tear)
+            repair = self._add(Repair, story.repair, recorded_at=recorded_at, tear_id=tear)
             for each in story.repair.passes:
-                self._add(SuturePass, **columns(SuturePass, each), repair_id=repair)
+                self._add(SuturePass, each, repair_id=repair)
 
     def _note(self, story: ProcedureStory, procedure: int, tears: dict[int, int]) -> None:
         for implant in story.note.implants:
-            self._add(Implant, **columns(Implant, implant), procedure_id=procedure)
+            self._add(Implant, implant, procedure_id=procedure)
         for course in story.note.rehabilitation:
-            self._add(Rehabilitation, **columns(Rehabilitation, course), procedure_id=procedure)
+            self._add(Rehabilitation, course, procedure_id=procedure)
         self._answers(story.note.soft_answers, tears, procedure_id=procedure, look_id=None)
         for reading in story.note.readings:
             self._reading(reading, tears[reading.tear])
@@ -241,40 +223,45 @@ class Rows:
     ) -> None:
         for answer in answers:
             tear = None if answer.tear is None else tears[answer.tear]
-            self._add(SoftAnswer, **columns(SoftAnswer, answer), tear_id=tear, **entry)
+            self._add(SoftAnswer, answer, tear_id=tear, **entry)
 
     def _reading(self, story: ReadingStory, tear: int) -> None:
         self._add(
             TearReading,
-            **columns(TearReading, story),
+            story,
             tear_id=tear,
             reader_id=self._surgeon(story.reader),
-            recorded_by_id=_key(self._staff.account(story.reader)),
+            recorded_by_id=self._staff.account(story.reader),
         )
 
-    def _event(self, kind: EventTable, story: Any, knee: int, by: User | None, tears: dict[int, int]) -> int:
-        event = self._add(kind.table, **columns(kind.table, story), knee_id=knee, recorded_by_id=_key(by))
+    def _event(self, kind: EventTable, story: Any, knee: int, by: int | None, tears: dict[int, int]) -> int:
+        event = self._add(kind.table, story, knee_id=knee, recorded_by_id=by)
         if kind.finding_table:
             for finding in getattr(story, kind.findings):
                 links = {kind.link: event, "tear_id": tears[finding.tear]}
-                self._add(kind.finding_table, **columns(kind.finding_table, finding), **links)
+                self._add(kind.finding_table, finding, **links)
         return event
 
     def _surgeon(self, code: str | None) -> int | None:
-        return None if code is None else self._staff.surgeons[code].pk
+        return None if code is None else self._staff.surgeons[code]
 
-    def _mistyped(self, table: Table, slip: Slip | None, by: User | None, **values: Any) -> int:
+    def _mistyped(self, table: Table, slip: Slip | None, by: int | None, story: Any, **links: Any) -> int:
         """As `_add`, with the value mistyped at first, if one was: the right one is noted as a mend."""
+        values = columns(table, story) | links
         if slip is None:
-            return self._add(table, **values)
-        key = self._add(table, **values | {slip.field: slip.typed})
-        self.mends.append(Mend(table, key, {slip.field: values[slip.field]}, slip.reason, by))
+            return self._keep(table, values)
+        key = self._keep(table, values | {slip.field: slip.typed})
+        self._mends.append(Mend(table, key, {slip.field: values[slip.field]}, slip.reason, by))
         return key
 
-    def _add(self, table: Table, **values: Any) -> int:
+    def _add(self, table: Table, story: Any, **links: Any) -> int:
+        """Keep what a story says of a table, and what the row names of others."""
+        return self._keep(table, columns(table, story) | links)
+
+    def _keep(self, table: Table, values: dict[str, Any]) -> int:
         """Keep a row under the table's next key, and give the key back."""
-        key = next(self._keys[table])
-        self._rows[table].append(values | {"id": key})
+        values["id"] = key = next(self._keys[table])
+        self._rows[table].append(values)
         return key
 
 
@@ -304,10 +291,6 @@ def _paths(kind: Any) -> Iterator[str]:
             yield field.name
 
 
-def _key(user: User | None) -> int | None:
-    return user.pk if user else None
-
-
-def _highest_key(table: Table) -> int:
-    highest: int | None = table._base_manager.aggregate(highest=Max("pk"))["highest"]
-    return highest or 0
+def last_keys() -> dict[Table, int]:
+    """Of each table, the highest key in use."""
+    return {table: table._base_manager.aggregate(highest=Max("pk"))["highest"] or 0 for table in TABLES}

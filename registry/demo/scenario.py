@@ -1,13 +1,15 @@
-"""The stories of all patients, told one after the other. Pure: no Django, no database.
+"""The stories of all patients, in parts that can be told apart. Pure: no Django, no database.
 
-Deterministic in (seed, patients): the same pair gives the same stories. Everything is placed relative to
-`until`, the day on which the scenario closes and before which everything in it happened: moving `until` moves
-every date by as many days, except the two that are rounded to the calendar (injuries known to the month stand
-on its 15th, births known to the year on 1 July).
+Deterministic in (seed, patients): the same pair gives the same stories, whoever tells which part. Everything
+is placed relative to `until`, the day on which the scenario closes and before which everything in it
+happened: moving `until` moves every date by as many days, except the two that are rounded to the calendar
+(injuries known to the month stand on its 15th, births known to the year on 1 July).
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date
+from itertools import chain
 
 from registry.demo.answering import reviewed
 from registry.demo.cast import Cast
@@ -26,11 +28,13 @@ from registry.demo.world import World, after
 
 DEFAULT_PATIENTS = 1_500
 DEFAULT_SEED = 1
+PATIENTS_A_PART = 5_000
 SIDES = ("left", "right")
 
 
-def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[PatientStory]:
-    """Stories of patients number 1 to `patients`, each made when asked for.
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """What the stories follow from.
 
     Parameters
     ----------
@@ -42,20 +46,43 @@ def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[Pa
         Closing date; the last day that may hold an event is the day before.
     truth
         The facts that the stories are drawn from, beside the reviews that the units of the cast plan.
+    patients_a_part
+        Patients whose failures are balanced among each other, and who are told one after the other.
     """
-    units = {part.code: part for part in Cast.read().units}
-    failures = EvenDraws(seed, truth.failure.balanced_random_numbers)
-    for number in range(1, patients + 1):
-        world = World(
-            truth=truth,
-            closing=after(until, -1),
-            dice=Dice(seed, number),
-            failures=failures,
-            dice_of_details=Dice(seed, number + DETAILS),
-            dice_of_reviews=Dice(seed, number + REVIEWS),
-            units=units,
-        )
-        yield _patient(world, number)
+
+    patients: int
+    seed: int
+    until: date
+    truth: Truth
+    patients_a_part: int = PATIENTS_A_PART
+
+    @property
+    def parts(self) -> range:
+        """Numbers of the parts, from 0."""
+        return range(-(-self.patients // self.patients_a_part))
+
+    def part(self, number: int) -> Iterator[PatientStory]:
+        """Stories of one part's patients, each made when asked for."""
+        units = {part.code: part for part in Cast.read().units}
+        failures = EvenDraws(self.seed, number, self.truth.failure.balanced_random_numbers)
+        first = number * self.patients_a_part + 1
+        for patient in range(first, min(first + self.patients_a_part, self.patients + 1)):
+            world = World(
+                truth=self.truth,
+                closing=after(self.until, -1),
+                dice=Dice(self.seed, patient),
+                failures=failures,
+                dice_of_details=Dice(self.seed, patient + DETAILS),
+                dice_of_reviews=Dice(self.seed, patient + REVIEWS),
+                units=units,
+            )
+            yield _patient(world, patient)
+
+
+def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[PatientStory]:
+    """Stories of patients number 1 to `patients`, as of a `Scenario`, each made when asked for."""
+    scenario = Scenario(patients, seed, until, truth)
+    return chain.from_iterable(map(scenario.part, scenario.parts))
 
 
 def _patient(world: World, number: int) -> PatientStory:

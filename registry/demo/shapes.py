@@ -43,7 +43,8 @@ class Spread:
 
     def at(self, deviate: float) -> float:
         """The value at a standard normal deviate."""
-        return min(max(self.mean + self.sd * deviate, self.low), self.high)
+        value = self.mean + self.sd * deviate
+        return self.low if value < self.low else min(value, self.high)
 
 
 def from_threshold(values: Mapping[int, Value], at: float) -> Value:

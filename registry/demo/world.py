@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from uuid import UUID
 
 from registry.demo.cast import UnitPart
@@ -15,7 +16,7 @@ def after(day: date, days: int) -> date:
     return day + timedelta(days)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class World:
     truth: Truth
     # The last day that may have happened: the day before the scenario's `until`.
@@ -27,17 +28,17 @@ class World:
     # The plan of each unit, and whether it runs anew from a staged ligament operation.
     units: Mapping[str, UnitPart]
 
-    @property
+    @cached_property
     def details(self) -> "World":
         """The same world for whatever decides nothing: its draws move nothing else in the story."""
         return replace(self, dice=self.dice_of_details)
 
-    @property
+    @cached_property
     def reviewing(self) -> "World":
         """The same world for what is asked at reviews, apart from operations and visits."""
         return replace(self, dice=self.dice_of_reviews)
 
-    @property
+    @cached_property
     def opening(self) -> date:
         """First day of the scenario's first year."""
         years = len(self.truth.calendar.operations_by_year.codes)

@@ -17,10 +17,11 @@ from registry.models import triggers
 READ, WRITE = "rimward_shows", "rimward_takes"
 # What shows of a table, as bits by key: worked out anew when the record was written to, or the scope is
 # another. The version is that of the statement's own sight of the record, and a session sees no version twice
-# with other rows: what a transaction that is rolled back kept is taken back with it.
+# with other rows: what a transaction that is rolled back kept is taken back with it. Nothing can be
+# kept while a statement is worked on by several processes, so none is: PARALLEL UNSAFE.
 SHOWN = """
 CREATE OR REPLACE FUNCTION rimward_shown(what text) RETURNS varbit
-LANGUAGE plpgsql STABLE PARALLEL RESTRICTED SECURITY DEFINER SET search_path = public, pg_temp AS $$
+LANGUAGE plpgsql STABLE PARALLEL UNSAFE SECURITY DEFINER SET search_path = public, pg_temp AS $$
 DECLARE state text; kept text; bits varbit;
 BEGIN
     SELECT concat_ws('/', coalesce(sum(writes), 0), current_setting('rimward.units', true),

@@ -13,11 +13,22 @@ from typing import Any
 from uuid import UUID
 
 from django.conf import settings
+from django.core.exceptions import ImproperlyConfigured
 from django.db import DEFAULT_DB_ALIAS, Error, connections
+from psycopg.pq import TransactionStatus
 
 _KEPT = "rimward_restricted"
 EVERY_UNIT = "SELECT coalesce(string_agg(id::text, ','), '') FROM rimward_units_known"
+POOLER = (
+    "Between the site and PostgreSQL stands a pooler. The scope of a request is told to a session, which a "
+    "pooler may give to the request of somebody else. Lead DATABASE_URL to PostgreSQL itself; the site keeps "
+    "its own connections (DATABASE_CONNECTION_SECONDS)."
+)
 LIMITS = ("statement_timeout", "lock_timeout", "idle_in_transaction_session_timeout", "jit")
+
+
+class PoolerError(ImproperlyConfigured):
+    """The session is not this connection's alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +87,7 @@ def serving() -> Iterator[None]:
             yield
     finally:
         _serving.reset(before)
+        _give_up_unfinished()
 
 
 def is_serving() -> bool:
@@ -132,6 +144,16 @@ def _take_back() -> None:
         connection.close()
 
 
+def _give_up_unfinished() -> None:
+    """A session left within a transaction would take back what it was told when that is rolled back."""
+    connection = connections[DEFAULT_DB_ALIAS]
+    session = connection.connection
+    if session is None or connection.vendor != "postgresql" or connection.in_atomic_block:
+        return
+    if session.info.transaction_status != TransactionStatus.IDLE:
+        connection.close()
+
+
 def is_restricted(connection: Any) -> bool:
     """Whether policies hold for the role of this connection; asked once a connection."""
     if connection.vendor != "postgresql":
@@ -148,20 +170,30 @@ def forget_restriction(connection: Any) -> None:
 
 
 def on_connecting(connection: Any, **_: Any) -> None:
-    """A new connection knows the scope from its first query on."""
+    """A new connection knows the scope from its first query on.
+
+    Raises
+    ------
+    PoolerError
+        Somebody stands between the site and its session.
+    """
     forget_restriction(connection)
     if connection.alias == DEFAULT_DB_ALIAS and is_restricted(connection):
         _tell(connection, now())
 
 
-def _asked(connection: Any) -> bool:
+def _asked(connection: Any) -> bool | None:
+    """None while there is no table yet: to be asked again, since the connection may be kept."""
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT row_security_active(t) FROM (SELECT to_regclass('registry_patient')::oid AS t) AS of "
-            "WHERE t IS NOT NULL"
+            "SELECT pg_backend_pid(), (SELECT row_security_active(t) FROM "
+            "(SELECT to_regclass('registry_patient')::oid AS t) AS of WHERE t IS NOT NULL)"
         )
-        found = cursor.fetchone()
-    return bool(found and found[0])
+        pid, restricted = cursor.fetchone()
+    if restricted and pid != connection.connection.info.backend_pid:
+        connection.close()
+        raise PoolerError(POOLER)
+    return restricted  # type: ignore[no-any-return]  # a boolean of the database
 
 
 def _tell(connection: Any, scope: Scope) -> None:

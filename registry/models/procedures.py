@@ -154,7 +154,16 @@ class IndexProcedure(Entry):
 
     class Meta:
         ordering: ClassVar = ["-operated_on", "-pk"]
-        indexes: ClassVar = [models.Index(fields=["unit", "operated_on"])]
+        indexes: ClassVar = [
+            models.Index(fields=["unit", "operated_on"]),
+            # Lists that begin with the latest operation; staged knees whose ligament is due.
+            models.Index(fields=["-operated_on", "-id"], name="procedure_latest"),
+            models.Index(
+                fields=["unit", "ligament_planned_on"],
+                condition=STANDING & Q(staging=Staging.REPAIR_FIRST),
+                name="procedure_staged",
+            ),
+        ]
         constraints: ClassVar = [
             *choice_checks("procedure", supervision=Supervision, injury_date_precision=DatePrecision),
             *choice_checks(

@@ -48,7 +48,14 @@ class PatientReport(KneeEvent):
 
     class Meta:
         ordering: ClassVar = ["answered_on", "pk"]
-        indexes: ClassVar = [models.Index(fields=["knee", "answered_on"])]
+        indexes: ClassVar = [
+            models.Index(fields=["knee", "answered_on"]),
+            models.Index(
+                fields=["-answered_on", "-id"],
+                condition=STANDING & ~Q(operated_again=OperatedAgain.NO),
+                name="report_operated_again",
+            ),
+        ]
         constraints: ClassVar = [
             *choice_checks("report", time_point=TimePoint, way=AnswerWay, operated_again=OperatedAgain),
             models.CheckConstraint(

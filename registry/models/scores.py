@@ -33,7 +33,14 @@ class ScoreResponse(Entry):
 
     class Meta:
         ordering: ClassVar = ["answered_on", "pk"]
-        indexes: ClassVar = [models.Index(fields=["knee", "answered_on"])]
+        indexes: ClassVar = [
+            models.Index(fields=["knee", "answered_on"]),
+            models.Index(
+                fields=["-answered_on", "-id"],
+                condition=STANDING & models.Q(reoperated_since=ReoperatedSince.YES),
+                name="score_operated_again",
+            ),
+        ]
         constraints: ClassVar = [
             *choice_checks("score", reoperated_since=ReoperatedSince, way=AnswerWay),
             models.UniqueConstraint(

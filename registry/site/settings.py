@@ -12,6 +12,7 @@ from csp.constants import SELF
 from environs import FileAwareEnv, ValidationError, validate
 
 from registry.site import api_settings, backup_settings, local_keys, mail
+from registry.site.database_settings import reached
 from registry.site.isolation_settings import *  # noqa: F403 - all of it, by its __all__
 from registry.site.session_settings import *  # noqa: F403 - all of it, by its __all__
 from registry.site.sign_in_settings import *  # noqa: F403 - all of it, by its __all__
@@ -42,7 +43,7 @@ if PRODUCTION:
     RELEASES_DIR = env.path("RELEASES_DIR")
     ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", validate=validate.Length(min=1))
     CSRF_TRUSTED_ORIGINS: list[str] = env.list("CSRF_TRUSTED_ORIGINS", [])
-    DATABASES = {"default": env.dj_db_url("DATABASE_URL")}
+    _database = env.dj_db_url("DATABASE_URL")
 else:
     _keys = local_keys.load_or_make(LOCAL_DIR)
     SECRET_KEY = env.str("SECRET_KEY", _keys["SECRET_KEY"])
@@ -51,14 +52,8 @@ else:
     RELEASE_KEYS = env.list("RELEASE_KEYS", [_keys["RELEASE_KEY"]])
     RELEASES_DIR = env.path("RELEASES_DIR", LOCAL_DIR / "releases")
     ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]"]
-    DATABASES = {"default": env.dj_db_url("DATABASE_URL", f"sqlite:///{LOCAL_DIR / 'rimward.sqlite3'}")}
-
-if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
-    DATABASES["default"]["OPTIONS"] = {
-        "timeout": 20,
-        "transaction_mode": "IMMEDIATE",
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
-    }
+    _database = env.dj_db_url("DATABASE_URL", f"sqlite:///{LOCAL_DIR / 'rimward.sqlite3'}")
+DATABASES = {"default": reached(_database)}
 
 INSTALLED_APPS = [
     "django.contrib.auth",
@@ -88,6 +83,7 @@ MIDDLEWARE = [
     "django_permissions_policy.PermissionsPolicyMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "registry.site.compression.Compression",
     "registry.site.busy.Busy",
     "registry.site.body_limit.BodyLimit",
     "registry.site.sessions.SteadySessionMiddleware",
@@ -146,6 +142,7 @@ REMINDER_TEMPLATES_DIR = env.path("REMINDER_TEMPLATES_DIR", None)
 REMINDER_SMS = env.str("REMINDER_SMS", "registry.reminders.sms.Console" if not PRODUCTION else "")
 
 # Figures are kept in the process that worked them out, by data version: see outcomes/cache.py.
+RESULTS_CACHE_MB = env.int("RESULTS_CACHE_MB", 64, validate=validate.Range(min=0, max=16_384))
 CACHES = {
     # Here requests of the API are counted, in each process for itself: with several a limit is as many
     # times what it says. Room for so many keys and addresses, lest many of them push out one's own count.
@@ -155,10 +152,8 @@ CACHES = {
         "OPTIONS": {"MAX_ENTRIES": 100_000},
     },
     "results": {
-        "BACKEND": "django.core.cache.backends.locmem.LocMemCache",
-        "LOCATION": "results",
-        "TIMEOUT": None,
-        "OPTIONS": {"MAX_ENTRIES": 300},
+        "BACKEND": "registry.site.bounded_cache.BoundedCache",
+        "OPTIONS": {"BYTES": RESULTS_CACHE_MB * 2**20},
     },
 }
 

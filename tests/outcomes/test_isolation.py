@@ -1,5 +1,6 @@
 """No cohort or split shows the results of one other surgeon, held against a count row by row."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import product
 
@@ -139,16 +140,26 @@ def test_who_is_signed_out_is_shown_nothing_of_one_surgeon(cast: Cast) -> None:
     assert splits_shown(AnonymousUser(), Cohort(), ALL, [ZONE]) == []
 
 
-def test_one_query_each_however_many_strata(three: Cast) -> None:
+def test_one_query_of_repairs_each_however_many_strata(three: Cast) -> None:
+    assert _queries_of_repairs(lambda: refusal(three.surgeon, RED, ALL)) == 1
+    assert _queries_of_repairs(lambda: splits_shown(three.surgeon, Cohort(), ALL, STRATA.values())) == 1
+    assert _queries_of_repairs(lambda: refusal(three.surgeon, Cohort(unit="northmere"), ALL)) == 0
+
+
+def test_what_was_kept_is_not_shown_once_a_role_is_gone(transactional_db: None, three: Cast) -> None:
+    of("ash", vascular_zone="WW")
+    factories.corrected(three.unit, lead_sees_surgeon_results=True)
+    white = Cohort(zone="WW")
+    assert refusal(three.audit_lead, white, ALL) == ""
+    assert _queries_of_repairs(lambda: refusal(three.audit_lead, white, ALL)) == 0
+    three.audit_lead.memberships.all().delete()
+    assert refusal(three.audit_lead, white, ALL) == ONE_INSIDE
+
+
+def _queries_of_repairs(ask: Callable[[], object]) -> int:
     with CaptureQueriesContext(connection) as asked:
-        refusal(three.surgeon, RED, ALL)
-    assert len(asked) == 1
-    with CaptureQueriesContext(connection) as asked:
-        splits_shown(three.surgeon, Cohort(), ALL, STRATA.values())
-    assert len(asked) == 1
-    with CaptureQueriesContext(connection) as asked:
-        assert refusal(three.surgeon, Cohort(unit="northmere"), ALL) == ""
-    assert len(asked) == 0
+        ask()
+    return sum(Repair._meta.db_table in query["sql"] for query in asked)
 
 
 # --- any record: what is shown, counted row by row --------------------------------------------

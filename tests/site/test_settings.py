@@ -56,6 +56,8 @@ def read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
         ("SECURE_SSL_REDIRECT", "perhaps"),
         ("SECURE_HSTS_SECONDS", "soon"),
         ("DATABASE_URL", "nonsense://x"),
+        ("DATABASE_CONNECTION_SECONDS", "-1"),
+        ("DATABASE_CONNECTION_SECONDS", "for ever"),
         ("EMAIL_URL", "nonsense://x"),
         ("EMAIL_URL", "mail.example.org"),
         ("EMAIL_URL", "smtp://mail.example.org:soon"),
@@ -110,3 +112,10 @@ def test_local_use_keeps_its_record_in_a_sqlite_file(read: Any, tmp_path: Path) 
     database = read()["DATABASES"]["default"]
     assert database["ENGINE"] == "django.db.backends.sqlite3"
     assert database["NAME"] == str(tmp_path / "rimward.sqlite3")
+
+
+def test_a_connection_to_postgresql_is_kept_and_tried_before_use(read: Any) -> None:
+    kept = read(**PRODUCTION)["DATABASES"]["default"]
+    assert (kept["CONN_MAX_AGE"], kept["CONN_HEALTH_CHECKS"]) == (600, True)
+    anew = read(**PRODUCTION, DATABASE_CONNECTION_SECONDS="0")["DATABASES"]["default"]
+    assert anew["CONN_MAX_AGE"] == 0

@@ -2,14 +2,26 @@
 
 import json
 from argparse import ArgumentParser
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from django.core.management.base import CommandError
 
-from outcomes.bench import cache, estimators, follow_up, intake, isolation, load, release
+from outcomes.bench import (
+    briefing,
+    cache,
+    estimators,
+    follow_up,
+    intake,
+    isolation,
+    load,
+    pages,
+    partitions,
+    release,
+)
 from outcomes.bench.load.words import text as text_of_load
+from outcomes.bench.pages.words import text as text_of_pages
 from outcomes.management.refusals import CommandThatRefusesPlainly
 from outcomes.release.asked import USUAL_K
 
@@ -18,12 +30,16 @@ FEWEST = 100
 
 class Command(CommandThatRefusesPlainly):
     help = (
-        "estimators: time curves and tests from counts against lifelines on the rows, and check that they "
-        "agree. follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
+        "estimators: time curves and tests from counts against lifelines and, where it is installed, R on "
+        "the rows, and check that they agree. "
+        "follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
         "figures kept by data version against figures counted anew, with writes in between. release: time a "
         "whole release against writing the same rows with pandas alone. intake: time the rehearsal of a made "
         "sheet of past operations against reading it with pandas alone (aim: 10,000 rows in 30 s). load: "
         "many people at once on this database's demo against one alone; it records visits and corrects them. "
+        "briefing: a unit's briefing on the record as it is against the bare SQL that it sends. "
+        "pages: each page of a working day on this database's demo against plain SQL that answers the same. "
+        "partitions: the released count table by DuckDB, Dask and Spark over a table parted by patient. "
         "isolation: the main count and a list of repairs with row-level security against the same without."
     )
     example = "bench estimators --rows 1000000 --json"
@@ -37,17 +53,31 @@ class Command(CommandThatRefusesPlainly):
             "--patients", type=int, default=200_000, help="how many patients to invent (200000)"
         )
         parser.add_argument(
-            "--repairs", type=int, default=5_000, help="how many repairs to invent for cache (5000)"
+            "--repairs", type=int, default=5_000, help="how many repairs for cache and partitions (5000)"
         )
         parser.add_argument(
-            "--released", type=int, default=100_000, help="how many repairs to invent for release (100000)"
+            "--released",
+            type=int,
+            default=100_000,
+            help="how many repairs to invent for release, 0 for the record as it is (100000)",
         )
         parser.add_argument(
             "--brought", type=int, default=10_000, help="how many rows to make for intake (10000)"
         )
         parser.add_argument("--clients", type=int, default=50, help="how many people at once for load (50)")
+        parser.add_argument("--partitions", type=int, default=16, help="how many parts for partitions (16)")
         parser.add_argument("--rounds", type=int, default=15, help="how often each way for isolation (15)")
+        parser.add_argument("--times", type=int, default=2, help="how often each way for briefing (2)")
         parser.add_argument("--seconds", type=int, default=60, help="how long each part of load takes (60)")
+        parser.add_argument(
+            "--openings", type=int, default=3, help="how often each way for each of pages (3)"
+        )
+        parser.add_argument(
+            "--only", nargs="+", choices=pages.CODES, default=(), metavar="CODE", help="pages to open (all)"
+        )
+        parser.add_argument(
+            "--also", nargs="+", default=(), metavar="URL", help="further databases for pages (none)"
+        )
         parser.add_argument(
             "--json", action="store_true", help="print the figures as JSON, progress on stderr"
         )
@@ -75,10 +105,17 @@ def _text_of_estimators(found: estimators.Bench) -> str:
             f"from rows    {found.from_rows_seconds:8.2f} s  (lifelines), peak memory"
             f" {found.peak_memory_bytes / mebibyte:,.0f} MiB",
             f"ratio        {found.ratio:8.1f}",
+            *_lines_of_r(found),
             f"{found.values_compared:,} values compared, largest relative difference"
             f" {found.largest_difference:.1e} (allowed {estimators.TOLERANCE:.0e})",
         )
     )
+
+
+def _lines_of_r(found: estimators.Bench) -> Iterator[str]:
+    if found.ratio_to_r is not None:
+        yield f"from rows    {found.from_rows_in_r_seconds:8.2f} s  ({found.r_version})"
+        yield f"ratio        {found.ratio_to_r:8.1f}  (aim: at least {estimators.LEAST_TIMES_R})"
 
 
 def _text_of_follow_up(found: follow_up.Bench) -> str:
@@ -102,39 +139,6 @@ def _text_of_cache(found: cache.Bench) -> str:
             f"anew         {found.anew_seconds:8.2f} s",
             f"ratio        {found.ratio:8.2f}",
             f"version      {found.version_seconds * 1000:8.2f} ms to ask for",
-        )
-    )
-
-
-def _text_of_release(found: release.Bench) -> str:
-    packed, took, plain = (
-        f"{size / 2**20:,.0f} MiB"
-        for size in (found.package_bytes, found.release_peak_bytes, found.plain_peak_bytes)
-    )
-    return "\n".join(
-        (
-            f"{found.repairs:,} repairs released, {found.rows_of_all_tables:,} rows ({found.engine})",
-            f"hidden       {found.attributes} attributes, k = {found.k}, {found.suppressed:,} left out",
-            f"release      {found.release_seconds:8.1f} s, peak memory {took}, package {packed}",
-            f"pandas       {found.plain_seconds:8.1f} s, peak memory {plain}  (to_csv of the same rows)",
-            f"ratio        {found.ratio:8.1f}  (aim: at most {release.MOST_TIMES_PLAIN})",
-        )
-    )
-
-
-def _text_of_intake(found: intake.Bench) -> str:
-    took, plain = (
-        f"{size / 2**20:,.0f} MiB" for size in (found.rehearsal_peak_bytes, found.plain_peak_bytes)
-    )
-    return "\n".join(
-        (
-            f"{found.rows:,} rows, {found.file_bytes / 2**20:.1f} MiB ({found.engine}):"
-            f" {found.new_operations:,} new operations, {found.problems:,} problems",
-            f"rehearsal    {found.rehearsal_seconds:8.1f} s, peak memory {took}"
-            f"  (aim: {intake.MOST_SECONDS} s for 10,000 rows)",
-            f"of it        {found.reading_seconds:8.1f} s to read the file",
-            f"pandas       {found.plain_seconds:8.1f} s, peak memory {plain}  (read_excel of the same file)",
-            f"ratio        {found.ratio:8.1f}",
         )
     )
 
@@ -171,16 +175,25 @@ BENCHES = {
     "intake": Kind(
         intake.run,
         "brought",
-        _text_of_intake,
+        intake.text,
         lambda found: found.new_operations == found.rows and not found.problems,
         "not every row of the made sheet would be taken in.",
     ),
     "release": Kind(
         release.run,
         "released",
-        _text_of_release,
+        release.text,
         lambda found: found.k >= USUAL_K,
         "the released rows are not hidden as asked.",
+        fewest=release.AS_IT_IS,
+    ),
+    "briefing": Kind(
+        briefing.run,
+        "times",
+        briefing.text,
+        lambda found: found.queries <= briefing.MOST_QUERIES,
+        f"a briefing asks more than {briefing.MOST_QUERIES} queries.",
+        fewest=1,
     ),
     "load": Kind(
         load.run,
@@ -198,6 +211,23 @@ BENCHES = {
         lambda found: found.agree,
         "with policies the answers are others than without.",
         fewest=1,
+    ),
+    "pages": Kind(
+        pages.run,
+        "openings",
+        text_of_pages,
+        lambda found: found.agree,
+        "the plain SQL tells other numbers than the pages.",
+        fewest=1,
+        also=("only", "also"),
+    ),
+    "partitions": Kind(
+        partitions.run,
+        "repairs",
+        partitions.text,
+        lambda found: found.agree,
+        "the engines do not count the same.",
+        also=("partitions",),
     ),
     "cache": Kind(
         cache.run,

@@ -17,7 +17,7 @@ from outcomes.release.package.tables import UnknownColumnError, add_table
 from outcomes.release.package.words import NOT_PROMISED
 from registry.telling import Tell
 
-__all__ = ["FORMAT_VERSION", "MANIFEST", "NOT_PROMISED", "UnknownColumnError", "build"]
+__all__ = ["FORMAT_VERSION", "MANIFEST", "NOT_PROMISED", "UnknownColumnError", "build", "program"]
 
 Writer = Callable[[Frozen, Mapping[str, Sum]], str]
 
@@ -31,8 +31,13 @@ def _alone(write: Callable[[Frozen], str]) -> Writer:
     return lambda frozen, sums: write(frozen)
 
 
+def program(name: str) -> str:
+    """The text of a program as it lies in every package."""
+    return (_PROGRAMS / name).read_text(encoding="utf-8")
+
+
 def _program(name: str) -> Writer:
-    return lambda frozen, sums: (_PROGRAMS / name).read_text(encoding="utf-8")
+    return lambda frozen, sums: program(name)
 
 
 # After the tables, in this order; the manifest has the hash of all before it, so it is the last.
@@ -45,6 +50,7 @@ _TEXTS: dict[str, Writer] = {
     "reporting-items.md": _alone(reporting_items),
     "reproduce.py": _program("reproduce.py"),
     "reproduce.R": _program("reproduce.R"),
+    "counts.sql": _program("counts.sql"),
     "CITATION.cff": citation_file,
     "data-set.bib": bibliography,
     "README.md": _alone(read_me),

@@ -89,7 +89,8 @@ def _survival() -> list[str]:
         "`at_risk_from` of 0 is no late entry. Repairs with `at_risk_from` of `days` or more are in the "
         "table, but not in the survival: they were never at risk while known.",
         "`reproduce.py` (pandas, lifelines) and `reproduce.R` (survival) work the table out from "
-        "`repairs.csv` alone; `manifest.json` has the registry's.",
+        "`repairs.csv` alone; `manifest.json` has the registry's. `counts.sql` counts `repairs.parquet`, "
+        "whole or in parts on many machines, into all that survival and its intervals need.",
     ]
 
 

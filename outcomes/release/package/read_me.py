@@ -11,6 +11,7 @@ _FILES = {
     "disclosure-report.html": "who was left out and why, how people are hidden, what that did to survival",
     "method.md": "how the data came about, and how survival was worked out",
     "reproduce.py, reproduce.R": "print the headline table of survival from repairs.csv alone",
+    "counts.sql": "the counts that survival needs, of one Parquet file or many, for DuckDB and Spark",
     "reporting-items.md": "items of STROBE, RECORD and TRIPOD, filled where the registry knows",
     "CITATION.cff, data-set.bib": "how to cite this data set",
     "manifest.json": "counts, figures and the SHA-256 of each other file",

@@ -43,26 +43,32 @@ def add_table(archive: Archive, name: str, frame: pd.DataFrame, *, stata: bool) 
         If it lacks a column of the codebook, or has another.
     """
     _check(name, frame)
-    _add_open(archive, name, arrow_table(name, frame))
+    with archive.member(f"{name}.csv") as into:
+        _write_csv(name, frame, into)
+    # Parquet is packed by itself.
+    with archive.member(f"{name}.parquet", deflated=False) as into:
+        _write_parquet(name, frame, into)
     if stata:
         with archive.member(f"{name}.dta") as into:
             _write_stata(name, frame, into)
 
 
-def _add_open(archive: Archive, name: str, table: pa.Table) -> None:
-    """Released before the Stata file is written, so that a large table is never held in three forms."""
-    with archive.member(f"{name}.csv") as into:
-        _write_csv(table, into)
-    # Parquet is packed by itself.
-    with archive.member(f"{name}.parquet", deflated=False) as into:
-        _write_parquet(table, into)
-
-
 def arrow_table(name: str, frame: pd.DataFrame) -> pa.Table:
     """The table with the types of the codebook; what is missing is null, or the code for it."""
-    fields = [pa.field(column.name, _ARROW.get(column.type, pa.string())) for column in COLUMNS[name]]
-    table = pa.Table.from_pandas(frame, pa.schema(fields), preserve_index=False)
+    table = pa.Table.from_pandas(frame, _schema(name), preserve_index=False)
     return table.replace_schema_metadata(None)
+
+
+def _schema(name: str) -> pa.Schema:
+    return pa.schema(
+        [pa.field(column.name, _ARROW.get(column.type, pa.string())) for column in COLUMNS[name]]
+    )
+
+
+def _groups(name: str, frame: pd.DataFrame) -> Iterator[pa.Table]:
+    """The table a group of rows at a time, so that no more of it is held in a second form."""
+    for first in range(0, max(len(frame), 1), _GROUP):
+        yield arrow_table(name, frame.iloc[first : first + _GROUP])
 
 
 def _check(name: str, frame: pd.DataFrame) -> None:
@@ -76,16 +82,21 @@ def _check(name: str, frame: pd.DataFrame) -> None:
         )
 
 
-def _write_csv(table: pa.Table, into: IO[bytes]) -> None:
-    into.write((",".join(table.column_names) + "\n").encode())
+def _write_csv(name: str, frame: pd.DataFrame, into: IO[bytes]) -> None:
+    into.write((",".join(_schema(name).names) + "\n").encode())
     # Codes and pseudonyms never need quotes; text that does is refused here, since nobody expects any.
-    csv.write_csv(table, into, csv.WriteOptions(include_header=False, quoting_style="none", eol="\n"))
+    options = csv.WriteOptions(include_header=False, quoting_style="none", eol="\n")
+    for group in _groups(name, frame):
+        csv.write_csv(group, into, options)
 
 
-def _write_parquet(table: pa.Table, into: IO[bytes]) -> None:
-    parquet.write_table(
-        table, into, row_group_size=_GROUP, version="2.6", data_page_version="1.0", compression="snappy"
+def _write_parquet(name: str, frame: pd.DataFrame, into: IO[bytes]) -> None:
+    writing = parquet.ParquetWriter(
+        into, _schema(name), version="2.6", data_page_version="1.0", compression="snappy"
     )
+    with writing as writer:
+        for group in _groups(name, frame):
+            writer.write_table(group, _GROUP)
 
 
 def _write_stata(name: str, frame: pd.DataFrame, into: IO[bytes]) -> None:

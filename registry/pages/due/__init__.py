@@ -10,9 +10,8 @@ from registry.access import Action, require
 from registry.pages.due.asked import Asked, Facet
 from registry.pages.due.lines import drifting_lines, review_lines
 from registry.pages.due.unheard import drifting_rows
-from registry.reviews import actionable
+from registry.pages.due.waiting import PAGE_SIZE, found
 
-PAGE_SIZE = 50
 WAITING, DRIFTING = "registry/due.html", "registry/due_drifting.html"
 
 
@@ -22,11 +21,9 @@ def due(request: HttpRequest) -> HttpResponse:
     asked = Asked(request.GET, units)
     if not asked.is_valid():
         return _refused(request, WAITING, asked)
-    waiting = asked.of_these(actionable(units), request.user)
-    counts = asked.counts(waiting)
-    page = _page(request, asked.chosen(waiting).order_by("closes_on", "knee_id"), counts.total)
-    lines = review_lines(page.object_list, request.user, units)
-    return _shown(request, WAITING, asked.facets(counts), page, lines)
+    waiting = found(asked, units, request.user, request.GET.get("page", ""))
+    lines = review_lines(waiting.lines, request.user, units)
+    return _shown(request, WAITING, asked.facets(waiting.counts), waiting.page, lines)
 
 
 def drifting(request: HttpRequest) -> HttpResponse:
@@ -36,16 +33,9 @@ def drifting(request: HttpRequest) -> HttpResponse:
     if not asked.is_valid():
         return _refused(request, DRIFTING, asked)
     rows = asked.of_these(drifting_rows(units), request.user).order_by("last_known_on", "knee_id")
-    page = _page(request, rows, rows.count())
+    page = Paginator(rows, PAGE_SIZE).get_page(request.GET.get("page"))
     lines = drifting_lines(page, request.user, units)
     return _shown(request, DRIFTING, asked.places(), page, lines)
-
-
-def _page(request: HttpRequest, rows: Any, total: int) -> "Page[Any]":
-    """A page of a list whose length is known already."""
-    paginator: Paginator[Any] = Paginator(rows, PAGE_SIZE)
-    paginator.count = total
-    return paginator.get_page(request.GET.get("page"))
 
 
 def _refused(request: HttpRequest, template: str, asked: Asked) -> HttpResponse:

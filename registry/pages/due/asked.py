@@ -1,11 +1,11 @@
 """What a reader of Due asks for. All of it lives in the address, so a view can be kept and shared."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from django import forms
-from django.db.models import Count, QuerySet
+from django.db.models import QuerySet
 from django.http import QueryDict
 
 from registry.models import Surgeon, Unit
@@ -78,9 +78,8 @@ class Asked(Spoken, forms.Form):
         asked = {name: self.cleaned_data[name] for name in ("state", "time_point")}
         return rows.filter(**{name: value for name, value in asked.items() if value})
 
-    def counts(self, rows: Any) -> Counts:
-        """One query, however many rows."""
-        grouped = list(rows.order_by().values("state", "time_point").annotate(n=Count("knee_id")))
+    def counts(self, grouped: Sequence[dict[str, Any]]) -> Counts:
+        """From how many there are, `n`, of each state and time point."""
         state, time_point = self.cleaned_data["state"], self.cleaned_data["time_point"]
         of_point = [row for row in grouped if time_point in ("", row["time_point"])]
         of_state = [row for row in grouped if state in ("", row["state"])]

@@ -12,11 +12,11 @@ from django.utils import timezone
 from registry.access import Action, knees_for
 from registry.models import Knee, PatientLink, Unit
 from registry.pages.due.step import PHONE, Step, next_step
+from registry.pages.due.waiting import Waiting
 from registry.pages.due.words import TAGS, ago, asked_last, how_long
 from registry.reviews import ReviewState
 from registry.vocabulary import Reminding, TimePoint
 
-COLUMNS = ("knee_id", "unit_id", "starts_on", "time_point", "due_on", "closes_on", "state", "booked_for")
 ADDRESSLESS = {Reminding.EMAIL: "No e-mail address", Reminding.SMS: "No phone number"}
 
 
@@ -50,9 +50,9 @@ class DriftingLine:
     step: Step | None
 
 
-def review_lines(rows: Any, person: Any, units: QuerySet[Unit]) -> list[ReviewLine]:
-    """Four queries, however many rows; what each review asks is not among them."""
-    waiting, now, today = list(rows.values_list(*COLUMNS, named=True)), timezone.now(), timezone.localdate()
+def review_lines(waiting: Sequence[Waiting], person: Any, units: QuerySet[Unit]) -> list[ReviewLine]:
+    """Three queries, however many; what each review asks is not among them."""
+    now, today = timezone.now(), timezone.localdate()
     knees, names = _knees([row.knee_id for row in waiting], person), _names(units)
     links = latest_links({(row.knee_id, row.time_point): row.starts_on for row in waiting})
     lines = []
@@ -66,7 +66,7 @@ def review_lines(rows: Any, person: Any, units: QuerySet[Unit]) -> list[ReviewLi
                 time_point=str(TimePoint(row.time_point).label),
                 due_on=row.due_on,
                 state=str(ReviewState(row.state).label),
-                tag=TAGS[row.state],
+                tag=TAGS[ReviewState(row.state)],
                 how_long=how_long(row.due_on, row.closes_on, today),
                 asked=asked_last(link, now),
                 reach=reach(knee),

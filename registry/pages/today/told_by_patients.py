@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from django.db.models import Exists, OuterRef, QuerySet, Subquery
+from django.db.models import Count, Exists, OuterRef, QuerySet, Subquery, Window
 from django.urls import reverse
 
 from registry.access import Action, Person, knees_for
@@ -23,13 +23,15 @@ def warnings(units: Units, person: Person) -> Listing:
 
 def to_be_verified(units: Units, person: Person) -> Listing:
     """Operations that patients told of, in a report or with a score, newest first."""
-    reports, answers = to_verify(units), _told_with_a_score(units)
+    reports = to_verify(units)
+    # Which answers are open is found once, for their number and the first of them.
+    answers: Any = _told_with_a_score(units).annotate(in_all=Window(Count("*")))[:LISTED]
     lines = [
         *_lines(reports, person, _report_told, LISTED),
-        *(Line(score.knee, score.answered_on, _score_told(score)) for score in answers[:LISTED]),
+        *(Line(score.knee, score.answered_on, _score_told(score)) for score in answers),
     ]
     newest = sorted(lines, key=lambda line: line.on, reverse=True)[:LISTED]
-    total = reports.count() + answers.count()
+    total = reports.count() + (answers[0].in_all if answers else 0)
     return Listing("Operated on again, says the patient: to be verified", "Answered", total, newest)
 
 

@@ -1,6 +1,7 @@
 """`manage.py bench` times two ways to one answer; here only that they agree and what is printed."""
 
 import json
+from shutil import which
 
 import pytest
 
@@ -21,7 +22,9 @@ def test_both_ways_agree(capsys):
     assert 0 <= found["largest_difference"] <= 1e-9
     # A survival for each of at least 500 days a curve, of eight curves.
     assert found["values_compared"] > 8 * 500
-    assert len(printed.err.splitlines()) == 5
+    assert "R on the same rows" in printed.err
+    # R's own survival package, where it is installed, is held to the same values.
+    assert (found["ratio_to_r"] is None) == (which("Rscript") is None or "not installed" in printed.err)
 
 
 def test_progress_and_figures_are_readable(capsys):

@@ -5,6 +5,7 @@ from fractions import Fraction
 from math import sqrt
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,6 +33,19 @@ def test_is_the_product_limit_over_those_at_risk(rows: list[Row]) -> None:
     assert near(curve.survival, [float(share) for share in expected.values()])
     for day, at_risk in zip(curve.time, curve.at_risk, strict=True):
         assert at_risk == sum(row.n for row in rows if row.at_risk(int(day)))
+
+
+@anything
+@given(ROWS)
+def test_many_days_are_read_as_one_by_one(rows: list[Row]) -> None:
+    curve = curve_of(rows)
+    days = np.arange(0, curve.time[-1] + 2, 0.5)
+    survival, at_risk = curve.course(days)
+    one_by_one = [curve.at(day) for day in days]
+    assert at_risk.tolist() == [point.at_risk for point in one_by_one]
+    assert [None if np.isnan(share) else share for share in survival] == [
+        point.survival for point in one_by_one
+    ]
 
 
 @anything

@@ -8,12 +8,11 @@ from django.contrib.auth import authenticate
 from django.db.models import Model
 from django.http import HttpRequest
 
-from registry.demo import load as loading
-from registry.demo import people
+from registry.demo import batches, people
 from registry.demo.cast import Cast
 from registry.demo.load import load
 from registry.demo.people import AlreadyThere, already_there, take_in
-from registry.demo.rows import TABLES, Rows, columns
+from registry.demo.rows import TABLES, Rows, columns, last_keys
 from registry.demo.scenario import generate
 from registry.demo.story import PatientStory
 from registry.demo.truth import Truth
@@ -88,7 +87,7 @@ def test_what_is_read_back_is_what_was_told(few: list[PatientStory]) -> None:
 
 
 def test_many_chunks_are_one_load(few: list[PatientStory], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(loading, "PATIENTS_AT_ONCE", 7)
+    monkeypatch.setattr(batches, "PATIENTS_AT_ONCE", 7)
     reached: list[int] = []
     load(few, Cast.read(), UNTIL, lambda _: PASSWORD, reached.append)
     assert reached == [7, 14, 21, 28, 30]
@@ -102,7 +101,7 @@ def test_a_story_that_breaks_off_leaves_nothing_behind(
         yield from few[:10]
         raise OSError("the teller lost the thread")
 
-    monkeypatch.setattr(loading, "PATIENTS_AT_ONCE", 4)
+    monkeypatch.setattr(batches, "PATIENTS_AT_ONCE", 4)
     with pytest.raises(OSError, match="lost the thread"):
         load(broken(), Cast.read(), UNTIL, lambda _: PASSWORD)
     assert not any(in_record().values())
@@ -144,10 +143,10 @@ def _other_hospital(name: str) -> tuple[Unit, Surgeon]:
 @pytest.mark.any_engine
 def test_random_patients_pass_every_rule_of_the_models(stories: list[PatientStory]) -> None:
     """Saved one by one through the one way in, which checks each in words."""
-    rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
+    rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD), last_keys())
     for place in np.random.default_rng(20).choice(len(stories), 60, replace=False):
         rows.tell(stories[place])
-    told: list[Model] = [table(**row) for table, kept in rows.take().items() for row in kept]
+    told: list[Model] = [table(**row) for table, kept in rows.take()[0].items() for row in kept]
     assert len(told) > 800
     for row in told:
         record(row)
@@ -155,10 +154,10 @@ def test_random_patients_pass_every_rule_of_the_models(stories: list[PatientStor
 
 def test_nothing_of_the_record_is_left_to_its_default(few: list[PatientStory]) -> None:
     """Whoever adds a column or a table is reminded to let the demo show it."""
-    rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD))
+    rows = Rows(take_in(Cast.read(), UNTIL, lambda _: PASSWORD), last_keys())
     for story in few:
         rows.tell(story)
-    for table, kept in rows.take().items():
+    for table, kept in rows.take()[0].items():
         columns_of_table = {field.attname for field in table._meta.concrete_fields}
         assert kept[0].keys() | KEPT_BY_THE_RECORD == columns_of_table | KEPT_BY_THE_RECORD
 

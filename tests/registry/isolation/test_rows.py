@@ -41,6 +41,19 @@ def test_a_unit_reads_all_of_its_own_and_nothing_of_the_other(
     )
 
 
+def test_no_statement_is_worked_on_by_several_processes(house: House) -> None:
+    """On large tables PostgreSQL would, and then refuses to keep in the session what shows (25000)."""
+    with house.session(NORTH) as session:
+        for name in ("parallel_setup_cost", "parallel_tuple_cost", "min_parallel_table_scan_size"):
+            session.execute(f"SET {name} = 0")
+        (plan,) = session.execute("EXPLAIN (COSTS OFF) SELECT count(*) FROM registry_user").fetchall()[0]
+        assert "Gather" in str(plan) or "Finalize" in str(plan), "where nothing is kept, it does"
+        for table in RULED:
+            assert keys(session, table) == set(house.units[NORTH]["rows"][table]), table
+            counted = session.execute(f"SELECT count(*) FROM {table}").fetchone()
+            assert counted == (len(house.units[NORTH]["rows"][table]),), table
+
+
 def test_without_a_scope_no_row_shows(house: House) -> None:
     with house.session() as session:
         assert {table: rows for table in RULED if (rows := keys(session, table))} == {}

@@ -3,6 +3,7 @@
 import base64
 import hmac
 import json
+import shlex
 from argparse import ArgumentParser
 from hashlib import sha256
 from io import StringIO
@@ -18,17 +19,20 @@ from outcomes.failure import REOPERATED, SOURCES, STRUCTURE
 from outcomes.models import NamedCohort, OwnDefinition
 from outcomes.naming import define_failure, name_cohort
 from registry.demo.cast import Cast
-from registry.demo.load import load
+from registry.demo.load import load_scenario
 from registry.demo.people import already_there
-from registry.demo.scenario import DEFAULT_PATIENTS, DEFAULT_SEED, generate
+from registry.demo.processes import BrokenOff
+from registry.demo.scenario import DEFAULT_PATIENTS, DEFAULT_SEED, Scenario
 from registry.demo.truth import Truth
 from registry.management.example import CommandWithExample
-from registry.models import Unit, User
+from registry.models import Patient, Unit, User
 from registry.patient_link.entering import open_links
 from registry.patient_link.making import address
 from registry.vocabulary import Role
 
 ALL_REPAIRS = "All repairs"
+# Above it nobody who tries the demo should have to wait for its release.
+MOST_RELEASED = 20_000
 INVENTED = "Everything in this scenario is invented: hospitals, people and numbers."
 
 
@@ -74,32 +78,33 @@ class Command(CommandWithExample):
             self.stdout.write("The scenario is there already; nothing is loaded again.\n")
             return
         # The scenario closes today: its last events are yesterday's.
-        until = timezone.localdate()
-        stories = generate(patients, seed, until, Truth.read())
+        scenario = Scenario(patients, seed, timezone.localdate(), Truth.read())
         with Progress(transient=True) as bar:
             task = bar.add_task("Recording patients", total=patients)
-            written = load(stories, cast, until, demo_password, lambda done: bar.update(task, completed=done))
+            try:
+                written = load_scenario(
+                    scenario, cast, demo_password, lambda done: bar.update(task, completed=done)
+                )
+            except BrokenOff as error:
+                raise CommandError(
+                    f"demo: a process that tells the stories broke off, nothing is recorded ({error})."
+                ) from error
         self.stdout.write(f"Recorded {written['Patient']:,} patients and {written['Repair']:,} repairs.\n")
 
     def _write(self, cast: Cast) -> None:
         coordinator = next(account for account in cast.accounts if account.role == Role.COORDINATOR)
-        out = settings.LOCAL_DIR / "out"
         self.stdout.write("Written:")
-        call_command("briefing", out=out, stdout=self.stdout, stderr=StringIO())
+        call_command("briefing", out=settings.LOCAL_DIR / "out", stdout=self.stdout, stderr=StringIO())
+        _name_all_repairs(coordinator.username)
+        asked = _release_asked(coordinator.username)
+        if Patient.objects.count() > MOST_RELEASED:
+            self.stdout.write(
+                f"No release: of more than {MOST_RELEASED:,} patients it takes long. Make it by:\n"
+                f"  manage.py release make {shlex.join(asked)}"
+            )
+            return
         try:
-            _name_all_repairs(coordinator.username)
-            asked = {
-                "by": coordinator.username,
-                "cohort": ALL_REPAIRS,
-                "project": "demo",
-                "purpose": "show what a release holds",
-                "approval": "invented, no approval needed",
-                "recipient": "Institute of invented studies",
-                "steward": "steward@example.org",
-                "out": str(out),
-            }
-            options = [part for name, value in asked.items() for part in (f"--{name}", value)]
-            call_command("release", "make", *options, stdout=self.stdout)
+            call_command("release", "make", *asked, stdout=self.stdout)
         except CommandError as refusal:
             # A scenario of a few patients has classes too small to hide in; that is worth seeing too.
             self.stdout.write(f"No release: {refusal}")
@@ -143,6 +148,21 @@ def _name_once(cast: Cast) -> None:
     seen_or_done = [code for code, source in SOURCES.items() if source.kind in (REOPERATED, STRUCTURE)]
     define_failure(lead, unit, "Not healed, or operated on again", seen_or_done)
     name_cohort(lead, "Medial bucket-handles", {"meniscus": "medial", "pattern": "bucket_handle"}, unit)
+
+
+def _release_asked(coordinator: str) -> list[str]:
+    """The demo's release as options of the command."""
+    asked = {
+        "by": coordinator,
+        "cohort": ALL_REPAIRS,
+        "project": "demo",
+        "purpose": "show what a release holds",
+        "approval": "invented, no approval needed",
+        "recipient": "Institute of invented studies",
+        "steward": "steward@example.org",
+        "out": str(settings.LOCAL_DIR / "out"),
+    }
+    return [part for name, value in asked.items() for part in (f"--{name}", value)]
 
 
 def _name_all_repairs(coordinator: str) -> None:

@@ -21,7 +21,15 @@ pytestmark = pytest.mark.any_engine
 
 TEXTS = {
     *("datapackage.json", "codebook.csv", "codebook.html", "disclosure-report.html", "method.md"),
-    *("reproduce.py", "reproduce.R", "reporting-items.md", "CITATION.cff", "data-set.bib", "README.md"),
+    *(
+        "reproduce.py",
+        "reproduce.R",
+        "counts.sql",
+        "reporting-items.md",
+        "CITATION.cff",
+        "data-set.bib",
+        "README.md",
+    ),
     "manifest.json",
 }
 # Another process with other hashing of texts, another time zone and another language.

@@ -1,0 +1,126 @@
+"""One page opened several times in a process of its own, each time followed by the plain SQL beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from statistics import median
+from time import perf_counter
+from typing import Any, TypeVar
+
+from django.conf import settings
+from django.core.cache import caches
+from django.db import connection
+from django.test import Client
+
+from outcomes.bench.apart import peak_bytes
+from outcomes.bench.pages.asked import Answers, Page, filled, person_for, units_of
+from outcomes.cache import RESULTS
+from outcomes.own.monitor import run_lengths
+from registry.models import User
+
+NO_COUNT = "{page} counted nothing, so there is no SQL to hold it against."
+NOT_SHOWN = "{page} answered with status {status} instead of 200."
+
+Found = TypeVar("Found")
+Query = tuple[str, Any]
+
+
+def measured(page: Page, times: int) -> dict[str, float]:
+    """Median seconds of the page without and with kept results and of the SQL, after one of each unmeasured.
+
+    The peak is taken before the plain SQL runs, so that it is the page's alone.
+    """
+    _as_the_site()
+    person = person_for(page.role)
+    units = units_of(person)
+    client, address = Client(SERVER_NAME="localhost"), page.address(units)
+    client.force_login(person)
+
+    def opened() -> bytes:
+        response = client.get(address, secure=True)
+        if response.status_code != 200:
+            raise ValueError(NOT_SHOWN.format(page=page.name, status=response.status_code))
+        return response.content
+
+    _forget()
+    with _noted() as asked:
+        answer = opened()
+    opened()
+    peak = peak_bytes()
+    queries = (
+        [(sql, None) for sql in filled(page.queries, person)] if page.queries else [_count_of(asked, page)]
+    )
+    answers = _answered(queries)
+    return {
+        **_timed_in_turn(times, opened, lambda: _answered(queries)),
+        "peak_bytes": peak,
+        "queries": len(asked),
+        "answer_bytes": len(answer),
+        "agrees": page.told(answers) == page.known(person, units),
+    }
+
+
+def _timed_in_turn(times: int, page: Callable[[], object], sql: Callable[[], object]) -> dict[str, float]:
+    anew, kept, bare = [], [], []
+    for _ in range(times):
+        _forget()
+        anew.append(_seconds(page))
+        bare.append(_seconds(sql))
+        kept.append(_seconds(page))
+    return {"seconds": median(anew), "kept_seconds": median(kept), "sql_seconds": median(bare)}
+
+
+def _as_the_site() -> None:
+    """As the site's role is told (registry.isolation.scope), whoever owns the tables here."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT set_config('jit', %s, false)", [settings.DATABASE_LIMITS["jit"]])
+
+
+def _forget() -> None:
+    """Everything worked out so far."""
+    caches[RESULTS].clear()
+    run_lengths.cache_clear()
+
+
+@contextmanager
+def _noted() -> Iterator[list[tuple[Query, float]]]:
+    """Every query with its seconds."""
+    asked: list[tuple[Query, float]] = []
+
+    def keep(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
+        begun = perf_counter()
+        found = execute(sql, params, many, context)
+        asked.append(((sql, params), perf_counter() - begun))
+        return found
+
+    with connection.execute_wrapper(keep):
+        yield asked
+
+
+def _plain(page: Page, person: User) -> list[Query]:
+    return [(sql, None) for sql in filled(page.queries or (), person)]
+
+
+def _count_of(asked: Sequence[tuple[Query, float]], page: Page) -> Query:
+    """The page's own count: of the queries that group, the one that took longest."""
+    grouping = [(took, query) for query, took in asked if "GROUP BY" in query[0]]
+    if not grouping:
+        raise ValueError(NO_COUNT.format(page=page.name))
+    return max(grouping, key=lambda each: each[0])[1]
+
+
+def _answered(queries: Sequence[Query]) -> Answers:
+    answers = []
+    with connection.cursor() as cursor:
+        for sql, params in queries:
+            cursor.execute(sql, params)
+            answers.append(cursor.fetchall())
+    return answers
+
+
+def _seconds(do: Callable[[], Found]) -> float:
+    begun = perf_counter()
+    do()
+    return perf_counter() - begun

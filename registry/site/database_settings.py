@@ -1,0 +1,26 @@
+"""How the site reaches its database: how long a connection is kept, and what each engine is told."""
+
+from typing import Any
+
+from environs import FileAwareEnv, validate
+
+_env = FileAwareEnv()
+
+# A thread of the site keeps its connection for so long, from one request to the next; 0: a new one each time.
+DATABASE_CONNECTION_SECONDS: int = _env.int(
+    "DATABASE_CONNECTION_SECONDS", 600, validate=validate.Range(min=0, max=86_400)
+)
+
+_SQLITE = {
+    "timeout": 20,
+    "transaction_mode": "IMMEDIATE",
+    "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
+}
+
+
+def reached(database: dict[str, Any]) -> dict[str, Any]:
+    """A database's settings with what its engine needs besides."""
+    if database["ENGINE"] == "django.db.backends.sqlite3":
+        return database | {"OPTIONS": _SQLITE}
+    # A kept connection is tried before its first use in a request: the server may have been started anew.
+    return database | {"CONN_MAX_AGE": DATABASE_CONNECTION_SECONDS, "CONN_HEALTH_CHECKS": True}
