@@ -7,8 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from django.core.exceptions import EmptyResultSet
-from django.db import connections
 from django.db.models import BigIntegerField, Case, Count, F, IntegerField, Q, QuerySet, Sum, Value, When
 from django.db.models.functions import Coalesce
 from django.db.models.lookups import GreaterThanOrEqual, LessThan
@@ -20,7 +18,7 @@ from outcomes.estimators.survival import LANDMARK_DAYS
 from outcomes.failure import FailureDefinition
 from outcomes.strata import Stratum
 from outcomes.timeline import CENSORED, COMPETING, DATES, FAILED, dated, entered_late, with_outcome
-from registry.database import Days
+from registry.database import Days, in_pieces
 from registry.models import Repair
 
 # A repair is lost when it was last known well before this day, though operated on as long ago.
@@ -31,7 +29,6 @@ _PATIENT = "tear__procedure__knee__patient"
 _COUNTED = "counted_"
 _OUTCOMES = (FAILED, CENSORED, *COMPETING)
 _NOBODY = 0
-_ROWS_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,17 +127,8 @@ def _place(name: str, codes: Sequence[str]) -> Case:
 
 def _fetched(grouped: QuerySet[Any, Any], columns: int) -> NDArray[np.int64]:
     """All rows as whole numbers; a million tuples would take ten times the memory."""
-    connection = connections[grouped.db]
-    parts = [np.empty((0, columns), np.int64)]
-    try:
-        sql, parameters = grouped.query.get_compiler(connection=connection).as_sql()
-    except EmptyResultSet:
-        return parts[0]
-    with connection.cursor() as cursor:
-        cursor.execute(sql, parameters)
-        while rows := cursor.fetchmany(_ROWS_AT_ONCE):
-            parts.append(np.array(rows, np.int64))
-    return np.concatenate(parts)
+    empty = np.empty((0, columns), np.int64)
+    return np.concatenate([empty, *(np.array(rows, np.int64) for rows in in_pieces(grouped))])
 
 
 def _table(numbers: NDArray[np.int64], columns: Mapping[str, _Column]) -> pd.DataFrame:

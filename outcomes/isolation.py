@@ -25,8 +25,8 @@ from django.db.models import Count, Q, QuerySet
 from outcomes.cache import remembered
 from outcomes.cohort import Cohort
 from outcomes.strata import Stratum, taken_together
-from registry.access import Person, results_shown, units_showing_surgeons
-from registry.models import Repair, Unit, User
+from registry.access import Person, results_of, units_showing_surgeons
+from registry.models import Repair, Unit
 
 _PROCEDURE = "tear__procedure__"
 _LEAD = f"{_PROCEDURE}lead_surgeon"
@@ -50,9 +50,11 @@ def refusal(person: Person, cohort: Cohort, units: QuerySet[Unit]) -> str:
 
     def count() -> dict[str, int]:
         inside = Q(pk__in=cohort.repairs(units).values("pk"))
-        return _hidden(person, whole, units).aggregate(inside=_surgeons(inside), outside=_surgeons(~inside))
+        hidden = _hidden(whole.repairs(units), sees)
+        return hidden.aggregate(inside=_surgeons(inside), outside=_surgeons(~inside))
 
-    surgeons = remembered("surgeons in and out", (cohort, _keys(units), *_sees(person)), count)
+    sees = _sees(person)
+    surgeons = remembered("surgeons in and out", (cohort, _keys(units), sees), count)
     if surgeons["inside"] == 1:
         return ONE_INSIDE
     return ONE_OUTSIDE if surgeons["outside"] == 1 else ""
@@ -76,10 +78,11 @@ def joined_splits(
         return []
 
     def count() -> list[dict[str, set[int]]]:
-        return _surgeons_by_level(_hidden(person, cohort, units), asked)
+        return _surgeons_by_level(_hidden(cohort.repairs(units), sees), asked)
 
+    sees = _sees(person)
     split = tuple((stratum.code, *stratum.levels) for stratum in asked)
-    surgeons = remembered("surgeons by level", (cohort, split, _keys(units), *_sees(person)), count)
+    surgeons = remembered("surgeons by level", (cohort, split, _keys(units), sees), count)
     joined = (_joined(stratum, found) for stratum, found in zip(asked, surgeons, strict=True))
     return [stratum for stratum in joined if stratum]
 
@@ -95,8 +98,8 @@ def _surgeons_by_level(repairs: QuerySet[Repair], strata: Sequence[Stratum]) -> 
     return surgeons
 
 
-def _sees(person: Person) -> tuple[object, ...]:
-    """All of a person that decides which results go by name; roles are not counted by the data version."""
+def _sees(person: Person) -> tuple[int | None, tuple[int, ...]]:
+    """Who it is and in which units results go by name to them; roles are not counted by the data version."""
     return getattr(person, "pk", None), _keys(units_showing_surgeons(person))
 
 
@@ -117,10 +120,10 @@ def _joined(stratum: Stratum, surgeons: dict[str, set[int]]) -> Stratum | None:
     return taken_together(stratum, alone) if len(together) > 1 and others else None
 
 
-def _hidden(person: Person, cohort: Cohort, units: QuerySet[Unit]) -> QuerySet[Repair]:
-    """The repairs of a cohort whose results do not go by name to this person."""
-    repairs = cohort.repairs(units)
-    return repairs.exclude(results_shown(person, _PROCEDURE)) if isinstance(person, User) else repairs
+def _hidden(repairs: QuerySet[Repair], sees: tuple[int | None, tuple[int, ...]]) -> QuerySet[Repair]:
+    """Those whose results do not go by name to whoever `_sees` so much."""
+    person, units = sees
+    return repairs if person is None else repairs.exclude(results_of(person, units, _PROCEDURE))
 
 
 def _surgeons(condition: Q) -> Count:

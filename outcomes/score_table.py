@@ -1,21 +1,19 @@
 """A cohort's scores on one scale: a row a knee, a column a planned time point, from three queries."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from django.core.exceptions import EmptyResultSet
-from django.db import connections
 from django.db.models import Case, F, FloatField, QuerySet, Value, When
 from django.db.models.fields.json import KT
 from django.db.models.functions import Cast
 from numpy.typing import NDArray
 
 from outcomes.timeline import entered_late
-from registry.database import Days
+from registry.database import Days, in_pieces
 from registry.models import PlannedTimePoint, Repair, ScoreResponse
 from registry.rules.schedule import DEFAULT_PLAN
 from registry.vocabulary import TimePoint
@@ -24,7 +22,6 @@ BEFORE = "before"
 
 # Days are counted from here, so that the database hands over whole numbers and no dates.
 _DAY_0 = date(1970, 1, 1)
-_ROWS_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,21 +107,8 @@ def _answers(repairs: QuerySet[Repair], instrument: str, scale: str) -> pd.DataF
 def _numbers(rows: QuerySet[Any, Any], whole: Sequence[str], other: Sequence[str]) -> pd.DataFrame:
     """The rows of a query of numbers as columns, those of `other` NaN where there is none."""
     names = [*whole, *other]
-    # Tuples of a million rows would take many times the memory.
-    parts = [np.empty((0, len(names))), *(np.array(found, float) for found in _pieces(rows))]
+    parts = [np.empty((0, len(names))), *(np.array(found, float) for found in in_pieces(rows))]
     return pd.DataFrame(np.concatenate(parts), columns=names).astype(dict.fromkeys(whole, int))
-
-
-def _pieces(rows: QuerySet[Any, Any]) -> Iterator[list[Any]]:
-    connection = connections[rows.db]
-    try:
-        sql, parameters = rows.query.get_compiler(connection=connection).as_sql()
-    except EmptyResultSet:
-        return
-    with connection.cursor() as cursor:
-        cursor.execute(sql, parameters)
-        while found := cursor.fetchmany(_ROWS_AT_ONCE):
-            yield found
 
 
 def _day(field: str) -> Any:

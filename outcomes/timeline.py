@@ -46,7 +46,9 @@ FAILED, CENSORED = "failed", "censored"
 DIED, REPLACED, REMOVED = "died", "replaced", "removed_elsewhere"
 COMPETING = (DIED, REPLACED, REMOVED)
 
-Keys = list[int] | None
+Keys = list[int] | QuerySet[Any, Any] | None
+# Of a cohort up to this share of the record its events are looked up; beyond, reading all of them costs less.
+LOOKED_UP_SHARE = 0.1
 
 # Later than any date in the record: stands in for "never" in comparisons inside the database.
 _NEVER = Value(date(9999, 12, 31), output_field=DateField())
@@ -115,7 +117,8 @@ def timeline(
     The outcome is FAILED, CENSORED or a competing cause. Failure goes before a competing event of the same
     day. A failure or competing event counts whenever it happened; without either, a repair is followed to
     the last day its knee was known well, at least day 0.
-    For a handful of repairs, naming their `tears` and `knees` spares the database reading all events.
+    For a handful of repairs, naming their `tears` and `knees` spares the database reading all events, and
+    counting the repairs first.
     """
     return with_outcome(dated(repairs, definition, tears=tears, knees=knees))
 
@@ -127,7 +130,11 @@ DATES = ("started_on", "failed_on", "died_on", "replaced_on", "removed_on", "kno
 def dated(
     repairs: QuerySet[Repair], definition: FailureDefinition, *, tears: Keys = None, knees: Keys = None
 ) -> QuerySet[Any, Any]:
-    """Repairs annotated with DATES: of each kind of event its first, NEVER where there is none."""
+    """Repairs annotated with DATES: the first of each kind of event or _NEVER, first and last day known."""
+    chosen = []
+    if tears is None and knees is None and _is_small(repairs):
+        chosen = [_keys_of(repairs)]
+        tears, knees = (chosen[0].queryset().values(name) for name in ("of_tear", "of_knee"))
     failures, failed = _first_of("failed", (source.events() for source in definition.sources), tears)
     replacements, replaced = _first_of("replaced", [knee_replaced()], tears)
     removals, removed = _first_of("removed", meniscus_removed_elsewhere(), tears)
@@ -137,7 +144,7 @@ def dated(
         joined = cte.join(joined, tear_id=cte.col.of_tear, _join_type=LOUTER)
     joined = known.join(joined, tear__procedure__knee_id=known.col.of_knee, _join_type=LOUTER)
     joined = with_cte(
-        failures, failed, replacements, replaced, removals, removed, sightings, known, select=joined
+        *chosen, failures, failed, replacements, replaced, removals, removed, sightings, known, select=joined
     )
     known_dates: QuerySet[Any, Any] = joined.annotate(
         started_on=F("tear__procedure__operated_on"),
@@ -148,6 +155,15 @@ def dated(
         known_on=Coalesce(known.col.known_on, F("tear__procedure__operated_on")),
     ).annotate(first_on=Least("failed_on", "replaced_on", "removed_on", "died_on"))
     return known_dates
+
+
+def _is_small(repairs: QuerySet[Repair]) -> bool:
+    return repairs.order_by().count() <= LOOKED_UP_SHARE * Repair.objects.count()
+
+
+def _keys_of(repairs: QuerySet[Repair]) -> CTE:
+    keys = repairs.order_by().values(of_tear=F("tear"), of_knee=F("tear__procedure__knee"))
+    return CTE(keys, name="chosen", materialized=True)
 
 
 def entered_late() -> Q:

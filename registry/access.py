@@ -4,7 +4,7 @@ A role in a unit opens actions on that unit's record. One helper an object fetch
 stranger gets 404, as if the object did not exist; someone who sees it but may not do this gets 403.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from enum import Enum, auto
 from uuid import UUID
 
@@ -178,8 +178,12 @@ def results_shown(person: User, operation: str) -> Q:
 
     By unit as well as by surgeon: one who also works elsewhere is not named for what was done there.
     """
-    own = Q(**{f"{operation}lead_surgeon__user": person})
-    return own | Q(**{f"{operation}unit__in": units_showing_surgeons(person)})
+    return results_of(person.pk, units_showing_surgeons(person), operation)
+
+
+def results_of(person: int, units: QuerySet[Unit] | Collection[int], operation: str) -> Q:
+    """As `results_shown`, of a person by key, for whom results go by name in these units."""
+    return Q(**{f"{operation}lead_surgeon__user": person}) | Q(**{f"{operation}unit__in": units})
 
 
 def surgeons_of(units: Iterable[Unit]) -> QuerySet[Surgeon]:

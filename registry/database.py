@@ -1,9 +1,12 @@
-"""The few database expressions of the record that differ between SQLite and PostgreSQL."""
+"""What of the database the record has to know: expressions that differ by engine, very many rows."""
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
-from django.db.models import DateField, Func, IntegerField, Value
+from django.core.exceptions import EmptyResultSet
+from django.db import connections
+from django.db.models import DateField, Func, IntegerField, QuerySet, Value
 
 # Later and earlier than any date in the record: stand in for "never" in comparisons inside the database.
 NEVER, LONG_AGO = date(9999, 12, 31), date(1, 1, 1)
@@ -17,6 +20,25 @@ def never() -> Value:
 def long_ago() -> Value:
     """The day that stands for "never before", as an expression."""
     return Value(LONG_AGO, output_field=DateField())
+
+
+ROWS_AT_ONCE = 20_000
+
+
+def in_pieces(rows: QuerySet[Any, Any]) -> Iterator[list[Any]]:
+    """All rows of a query of plain numbers, ROWS_AT_ONCE at a time and as the driver gives them.
+
+    For queries of very many rows: Django's ways keep a tuple of each, or have PostgreSQL plan for few.
+    """
+    connection = connections[rows.db]
+    try:
+        sql, parameters = rows.query.get_compiler(connection=connection).as_sql()
+    except EmptyResultSet:
+        return
+    with connection.cursor() as cursor:
+        cursor.execute(sql, parameters)
+        while found := cursor.fetchmany(ROWS_AT_ONCE):
+            yield found
 
 
 class Days(Func):

@@ -32,6 +32,7 @@ def snapshot() -> Iterator[None]:
 
 
 def _expect_all_rows() -> None:
+    """Until the transaction ends, the one around a snapshot too, cursors are planned for all their rows."""
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute(_ALL_ROWS)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import multiprocessing
-import resource
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -12,7 +11,7 @@ from typing import Any
 
 from django.db import connections
 
-from outcomes.bench.estimators import BYTES_OF_MAXRSS
+from outcomes.bench.memory import peak_bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +37,6 @@ def apart(do: Callable[[], Mapping[str, Any]]) -> Run:
     finally:
         process.join()
     return Run(*found)
-
-
-def peak_bytes() -> int:
-    """The peak of this process's memory so far."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_OF_MAXRSS
 
 
 def _told(do: Callable[[], Mapping[str, Any]], to: Connection) -> None:

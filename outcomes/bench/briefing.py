@@ -18,6 +18,7 @@ from django.utils import timezone
 
 from outcomes.bench import bare
 from outcomes.bench.apart import apart
+from outcomes.bench.memory import MEBIBYTE, in_mebibytes
 from outcomes.briefing.archive import composed
 from outcomes.briefing.asked import Brief, last_whole_year
 from outcomes.cache import RESULTS
@@ -26,7 +27,6 @@ from outcomes.failure import REOPERATION
 from registry.models import Repair, Unit, User
 from registry.vocabulary import Role
 
-MEBIBYTE = 2**20
 # However many repairs there are.
 MOST_QUERIES = 70
 Say = Callable[[str], None]
@@ -34,7 +34,7 @@ Say = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Seconds and peak memory of a briefing and of its SQL alone, each the best of so many rounds.
+    """A briefing and its SQL alone: of so many rounds the fastest seconds and the highest peak of memory.
 
     `unit_repairs` of the `repairs` on record are the unit's; `statements` are the different ones that read
     rows, of `queries` in all.
@@ -116,9 +116,7 @@ def made(brief: Brief, lead: User) -> dict[str, int]:
 
 def text(found: Bench) -> str:
     """The figures as plain text."""
-    took, plain = (
-        f"{size / MEBIBYTE:,.0f} MiB" for size in (found.briefing_peak_bytes, found.sql_peak_bytes)
-    )
+    took, plain = (in_mebibytes(size) for size in (found.briefing_peak_bytes, found.sql_peak_bytes))
     return "\n".join(
         (
             f"{found.unit_repairs:,} repairs of the unit, of {found.repairs:,} on record ({found.engine})",

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import logging
 import os
-import resource
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,13 +18,14 @@ import pandas as pd
 import psutil
 import pyarrow as pa
 
+from outcomes.bench.memory import peak_bytes
+
 # What the rows of a count table are told apart by, in its order. Beside them there is only N.
 STRATA = ("zone", "acuity", "ligament")
 BY = (*STRATA, "entry", "patient", "day", "outcome")
 N = "n"
 _NUMBERS = ("entry", "day", N)
 _HERE = "127.0.0.1"
-_BYTES_OF_MAXRSS = 1 if sys.platform == "darwin" else 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +91,12 @@ def by_dask(sql: str, files: Sequence[Path], workers: int) -> Count:
         ) as cluster,
         Client(cluster) as client,  # type: ignore[no-untyped-call]
     ):
-        client.run(peak_of_process)
+        client.run(peak_bytes)
         started = perf_counter()
         told = client.gather(client.map(_of_part, files, sql=sql))
         table = added_up(told)
         ended = perf_counter()
-        peaks = client.run(peak_of_process).values()
+        peaks = client.run(peak_bytes).values()
     return Count(table, ended - started, started - begun, sum(peaks), sum(map(len, told)))
 
 
@@ -144,11 +143,6 @@ def _grouped(files: Sequence[Path]) -> pa.Table:
     counts = rows.groupby(list(BY), dropna=False).size().rename(N).reset_index()
     ordered = counts.sort_values(list(BY), na_position="first", ignore_index=True)
     return _typed(pa.Table.from_pandas(ordered, preserve_index=False))
-
-
-def peak_of_process() -> int:
-    """The most memory this process held so far, in bytes; a worker is asked for it."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * _BYTES_OF_MAXRSS
 
 
 def _peak_of_children() -> int:

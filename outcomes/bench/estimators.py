@@ -6,7 +6,6 @@ database, which only the other ways need, is not timed at all.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from math import prod
@@ -21,6 +20,7 @@ from lifelines.statistics import StatisticalResult, multivariate_logrank_test
 from numpy.typing import NDArray
 
 from outcomes.bench.in_r import FromR, from_r
+from outcomes.bench.memory import peak_bytes
 from outcomes.estimators.comparison import LogRank, log_rank
 from outcomes.estimators.survival import SurvivalCurve, kaplan_meier
 
@@ -42,7 +42,6 @@ TOLERANCE = 1e-9
 # Of so many turns the median counts, ours and R's; lifelines takes too long for more than one.
 REPEATS = 3
 LEAST_TIMES_R = 10
-BYTES_OF_MAXRSS = 1 if sys.platform == "darwin" else 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +92,7 @@ def run(rows: int, say: Callable[[str], None]) -> Bench:
     counts, counting = _median_of(lambda: count(repairs))
     say(f"Estimating curves and tests of {len(STRATA)} strata from {len(counts):,} counts.")
     ours, estimating = _median_of(lambda: from_counts(counts))
-    ours_memory = peak_memory()
+    ours_memory = peak_bytes()
     say(f"That took {counting + estimating:.2f} s; now the same from the rows by lifelines.")
     theirs, from_rows_seconds = _timed(lambda: from_rows(repairs))
     say("Comparing every survival, limit, statistic and P value.")
@@ -114,7 +113,7 @@ def run(rows: int, say: Callable[[str], None]) -> Bench:
         from_rows_seconds=from_rows_seconds,
         ratio=from_rows_seconds / (counting + estimating),
         peak_memory_from_counts_bytes=ours_memory,
-        peak_memory_bytes=peak_memory(),
+        peak_memory_bytes=peak_bytes(),
         values_compared=differences.size,
         largest_difference=largest,
         **_of_r(in_r, counting + estimating),
@@ -242,10 +241,3 @@ def _relative(ours: FloatArray, theirs: FloatArray) -> FloatArray:
     scale = np.where(theirs == 0, 1.0, np.abs(theirs))
     difference: FloatArray = np.abs(ours - theirs) / scale
     return difference
-
-
-def peak_memory() -> int:
-    """The most memory this process has held so far, in bytes."""
-    import resource  # absent on Windows, where only the benchmark lacks it
-
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_OF_MAXRSS

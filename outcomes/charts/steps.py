@@ -139,7 +139,7 @@ def _turning(points: Sequence[Point], least: float) -> list[Point]:
 
 def holding(months: Sequence[float]) -> set[float]:
     """The months of the steps that hold at the landmarks."""
-    before = [bisect_right(months, day / DAYS_PER_MONTH) - 1 for day in LANDMARK_DAYS.values()]
+    before = [bisect_right(months, round(day / DAYS_PER_MONTH, 2)) - 1 for day in LANDMARK_DAYS.values()]
     return {months[place] for place in before if place >= 0}
 
 

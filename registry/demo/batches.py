@@ -12,10 +12,13 @@ from registry.demo.people import Staff
 from registry.demo.rows import Rows
 from registry.demo.scenario import Scenario
 from registry.demo.story import PatientStory
+from registry.models import Contact, Identity, Patient, ScoreResponse, Visit
 
 PATIENTS_AT_ONCE = 500
-# Keys of each table that a part may use, so that its rows are the same whatever the parts before it held.
-KEYS_A_PATIENT = 50
+# Keys of each table that a part may use, so that its rows are the same whatever the parts before it held:
+# more than its patients need on average, and some to spare.
+KEYS_A_PATIENT: Mapping[Table, int] = {Patient: 1, Identity: 1, Visit: 4, Contact: 4, ScoreResponse: 9}
+KEYS_OF_OTHERS, KEYS_TO_SPARE = 2, 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +57,18 @@ def part_in_batches(order: Order, part: int) -> list[Batch]:
     ValueError
         The part has more rows of a table than it has keys.
     """
-    room = order.scenario.patients_a_part * KEYS_A_PATIENT
-    last_keys = {table: last + part * room for table, last in order.last_keys.items()}
+    patients = order.scenario.patients_a_part
+    room = {
+        table: patients * KEYS_A_PATIENT.get(table, KEYS_OF_OTHERS) + KEYS_TO_SPARE
+        for table in order.last_keys
+    }
+    last_keys = {table: last + part * room[table] for table, last in order.last_keys.items()}
     told = list(batches(order.scenario.part(part), Rows(order.staff, last_keys), order.as_copy))
     used = Counter[Table]()
     for batch in told:
         used.update({each.table: each.number for each in batch.tables})
     for table, number in used.items():
-        if number > room:
-            raise ValueError(f"Part {part} has {number:,} rows of {table.__name__}, keys for {room:,} only.")
+        if number > room[table]:
+            keys = f"keys for {room[table]:,} only"
+            raise ValueError(f"Part {part} has {number:,} rows of {table.__name__}, {keys}.")
     return told

@@ -34,7 +34,7 @@ def cores() -> int:
 def in_order(task: Callable[[Thing], Result], things: Iterable[Thing], processes: int) -> Generator[Result]:
     """Results of a task, in the order of the things.
 
-    Memory stays bounded: besides the tasks in hand no more than one result waits to be taken.
+    Memory stays bounded: no more than so many results as there are processes wait to be taken.
 
     Parameters
     ----------

@@ -134,11 +134,17 @@ def tell() -> None:
 
 
 def _take_back() -> None:
-    """Tell the session of the scope that holds again; a session that cannot be told is given up."""
+    """Tell the session of the scope that holds again; a session that cannot be told is given up.
+
+    A transaction in which a statement failed takes back by its rollback what it was told, and is told nothing
+    more: the refusal would stand in the place of what went wrong.
+    """
+    connection = connections[DEFAULT_DB_ALIAS]
+    if _status(connection) == TransactionStatus.INERROR:
+        return
     try:
         tell()
     except Error:
-        connection = connections[DEFAULT_DB_ALIAS]
         if connection.in_atomic_block:
             raise
         connection.close()
@@ -147,11 +153,17 @@ def _take_back() -> None:
 def _give_up_unfinished() -> None:
     """A session left within a transaction would take back what it was told when that is rolled back."""
     connection = connections[DEFAULT_DB_ALIAS]
-    session = connection.connection
-    if session is None or connection.vendor != "postgresql" or connection.in_atomic_block:
-        return
-    if session.info.transaction_status != TransactionStatus.IDLE:
+    if not connection.in_atomic_block and _status(connection) not in (None, TransactionStatus.IDLE):
         connection.close()
+
+
+def _status(connection: Any) -> TransactionStatus | None:
+    """How a session of PostgreSQL stands; None without one."""
+    session = connection.connection
+    if session is None or connection.vendor != "postgresql":
+        return None
+    status: TransactionStatus = session.info.transaction_status
+    return status
 
 
 def is_restricted(connection: Any) -> bool:

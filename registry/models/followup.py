@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import F, Min, Q
 
 from registry.models.confirming import refuse_past_its_reports, reports_confirmed
-from registry.models.keeping import STANDING, Entry, Kept
+from registry.models.keeping import STANDING, Entry, Kept, standing_index
 from registry.models.limits import between, choice_checks, not_in_future, range_check, told
 from registry.models.people import Knee, Patient
 from registry.models.procedures import IndexProcedure
@@ -126,7 +126,7 @@ class Visit(KneeEvent):
 
     class Meta:
         ordering: ClassVar = ["seen_on", "pk"]
-        indexes: ClassVar = [models.Index(fields=["knee", "seen_on"])]
+        indexes: ClassVar = [standing_index("visit_standing", "knee", "seen_on")]
         constraints: ClassVar = [
             *choice_checks("visit", time_point=TimePoint),
             *choice_checks("visit", optional=True, effusion=Effusion, sport_return=SportReturn),
@@ -211,7 +211,7 @@ class SecondLook(KneeEvent):
 
     class Meta:
         ordering: ClassVar = ["looked_on", "pk"]
-        indexes: ClassVar = [models.Index(fields=["knee", "looked_on"])]
+        indexes: ClassVar = [standing_index("look_standing", "knee", "looked_on")]
         constraints: ClassVar = [*choice_checks("look", reason=LookReason)]
 
     def __str__(self) -> str:
@@ -279,7 +279,7 @@ class Reoperation(KneeEvent):
 
     class Meta:
         ordering: ClassVar = ["operated_on", "pk"]
-        indexes: ClassVar = [models.Index(fields=["knee", "operated_on"])]
+        indexes: ClassVar = [standing_index("reoperation_standing", "knee", "operated_on")]
         constraints: ClassVar = [*choice_checks("reoperation", other_surgery=OtherSurgery)]
 
     def __str__(self) -> str:
@@ -358,7 +358,7 @@ class Contact(KneeEvent):
 
     class Meta:
         ordering: ClassVar = ["contacted_on", "pk"]
-        indexes: ClassVar = [models.Index(fields=["knee", "contacted_on"])]
+        indexes: ClassVar = [standing_index("contact_standing", "knee", "contacted_on")]
         constraints: ClassVar = [*choice_checks("contact", source=ContactSource)]
 
     def __str__(self) -> str:

@@ -9,7 +9,7 @@ from django.db.models.functions import Length
 from django.db.models.lookups import Exact
 
 from registry.models.confirming import refuse_past_its_reports, reports_confirmed
-from registry.models.keeping import STANDING, Entry, Kept
+from registry.models.keeping import STANDING, Entry, Kept, standing_index
 from registry.models.labels import device_identifier, label_text
 from registry.models.limits import FieldCheck, between, choice_checks, not_in_future, range_check, told
 from registry.models.people import ABOUT_REVIEWS, SIGNS_OF_LIFE, Knee, Surgeon, Unit, User
@@ -158,10 +158,8 @@ class IndexProcedure(Entry):
             models.Index(fields=["unit", "operated_on"]),
             # Lists that begin with the latest operation; staged knees whose ligament is due.
             models.Index(fields=["-operated_on", "-id"], name="procedure_latest"),
-            models.Index(
-                fields=["unit", "ligament_planned_on"],
-                condition=STANDING & Q(staging=Staging.REPAIR_FIRST),
-                name="procedure_staged",
+            standing_index(
+                "procedure_staged", "unit", "ligament_planned_on", also=Q(staging=Staging.REPAIR_FIRST)
             ),
         ]
         constraints: ClassVar = [

@@ -8,11 +8,13 @@ from django.db.models import Q
 
 from registry import sealing
 from registry.models.followup import KneeEvent, Reoperation
-from registry.models.keeping import STANDING, Entry
+from registry.models.keeping import STANDING, Entry, standing_index
 from registry.models.limits import choice_checks, not_in_future, told
 from registry.models.people import Knee
 from registry.models.procedures import IndexProcedure
 from registry.vocabulary import AnswerWay, GivenUpReason, OperatedAgain, TimePoint
+
+_TOLD_NO = Q(operated_again=OperatedAgain.NO)
 
 
 class PatientReport(KneeEvent):
@@ -50,11 +52,8 @@ class PatientReport(KneeEvent):
         ordering: ClassVar = ["answered_on", "pk"]
         indexes: ClassVar = [
             models.Index(fields=["knee", "answered_on"]),
-            models.Index(
-                fields=["-answered_on", "-id"],
-                condition=STANDING & ~Q(operated_again=OperatedAgain.NO),
-                name="report_operated_again",
-            ),
+            standing_index("report_known", "knee", "answered_on", also=_TOLD_NO),
+            standing_index("report_operated_again", "-answered_on", "-id", also=~_TOLD_NO),
         ]
         constraints: ClassVar = [
             *choice_checks("report", time_point=TimePoint, way=AnswerWay, operated_again=OperatedAgain),

@@ -5,7 +5,7 @@ from typing import Any, ClassVar
 from django.core.exceptions import ValidationError
 from django.db import models
 
-from registry.models.keeping import STANDING, Entry
+from registry.models.keeping import STANDING, Entry, standing_index
 from registry.models.limits import choice_checks, not_in_future, told
 from registry.models.people import Knee
 from registry.scoring import INSTRUMENTS, TOTAL, ScaleScore
@@ -35,10 +35,14 @@ class ScoreResponse(Entry):
         ordering: ClassVar = ["answered_on", "pk"]
         indexes: ClassVar = [
             models.Index(fields=["knee", "answered_on"]),
-            models.Index(
-                fields=["-answered_on", "-id"],
-                condition=STANDING & models.Q(reoperated_since=ReoperatedSince.YES),
-                name="score_operated_again",
+            standing_index(
+                "score_known", "knee", "answered_on", also=models.Q(reoperated_since=ReoperatedSince.NO)
+            ),
+            standing_index(
+                "score_operated_again",
+                "-answered_on",
+                "-id",
+                also=models.Q(reoperated_since=ReoperatedSince.YES),
             ),
         ]
         constraints: ClassVar = [

@@ -23,6 +23,8 @@ ROOMS = (
     "registry.pages.help.",
     "registry.pages.today",
 )
+# What answers an act may show a secret once, such as a patient's link.
+READING = ("GET", "HEAD")
 # Packages, pictures and workbooks are compressed as they are.
 KINDS = re.compile(r"text/(html|csv)|application/([\w.+-]+\+)?json")
 
@@ -31,7 +33,8 @@ class Compression(GZipMiddleware):
     """gzip, by Django's own middleware, of what may be compressed; entity tags stay strong."""
 
     def process_response(self, request: HttpRequest, response: Any) -> Any:
-        if not (_is_in_a_room(request) and KINDS.match(response.get("Content-Type", ""))):
+        kind = response.get("Content-Type", "")
+        if not (request.method in READING and _is_in_a_room(request) and KINDS.match(kind)):
             return response
         tag = response.get("ETag", "")
         answer = super().process_response(request, response)

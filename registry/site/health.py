@@ -14,7 +14,7 @@ from cryptography.fernet import InvalidToken
 from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
 from django.core.exceptions import ImproperlyConfigured
-from django.db import DatabaseError, connection
+from django.db import Error, connection
 from django.db.migrations.loader import MigrationLoader
 from django.http import HttpRequest, HttpResponse
 from django.views.decorators.http import require_safe
@@ -69,7 +69,7 @@ def missing() -> Iterator[str]:
     for check, holds in CHECKS.items():
         try:
             problem, there = None, holds()
-        except (DatabaseError, ImproperlyConfigured, OSError, ValueError, InvalidToken) as error:
+        except (Error, ImproperlyConfigured, OSError, ValueError, InvalidToken) as error:
             problem, there = error, False
         if not there:
             logger.error("Not ready.", extra={"check": check}, exc_info=problem)

@@ -153,6 +153,7 @@ CACHES = {
     },
     "results": {
         "BACKEND": "registry.site.bounded_cache.BoundedCache",
+        "LOCATION": "results",
         "OPTIONS": {"BYTES": RESULTS_CACHE_MB * 2**20},
     },
 }

@@ -1,17 +1,21 @@
 """Counts made in the database equal a plain-Python second opinion, on invented knees of every kind."""
 
 from collections import Counter
+from unittest.mock import patch
 
+import pandas as pd
 import pytest
 from django.db import connection
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
+from outcomes import timeline
 from outcomes.cohort import Cohort
 from outcomes.counts import count_table
-from outcomes.failure import ANY, REOPERATION
+from outcomes.failure import ANY, REOPERATION, FailureDefinition
 from outcomes.standing import standings
+from outcomes.strata import ACUITY, ZONE
 from registry.models import Repair, Unit
 from tests import factories
 from tests.outcomes import oracle
@@ -145,9 +149,8 @@ class CountsAgree(TestCase):
         for spec in specs:
             oracle.put_into_record(spec, unit, surgeon)
         for definition, any_failure in ((REOPERATION, False), (ANY, True)):
-            counted = count_table(
-                Cohort(which="all").repairs(Unit.objects.all()), definition, (), oracle.CLOSED_ON
-            )
+            counted = _counted(definition, looked_up_share=0)
+            assert _rows_of(_counted(definition, looked_up_share=1)) == _rows_of(counted)
             found: Counter[tuple[bool, int, str]] = Counter()
             for row in counted.itertuples(index=False):
                 found[row.entry > 0, row.day, row.outcome] += row.n
@@ -160,6 +163,18 @@ class CountsAgree(TestCase):
             )
             assert all(stand.why for stand in stands if stand.outcome == "failed")
             _holds_patients_entries_and_losses(counted, repairs, definition)
+
+
+def _counted(definition: FailureDefinition, *, looked_up_share: float) -> pd.DataFrame:
+    """All repairs counted, with all events read (0) or the cohort's looked up (1)."""
+    with patch.object(timeline, "LOOKED_UP_SHARE", looked_up_share):
+        return count_table(
+            Cohort(which="all").repairs(Unit.objects.all()), definition, (ZONE, ACUITY), oracle.CLOSED_ON
+        )
+
+
+def _rows_of(counted: pd.DataFrame) -> Counter[tuple[object, ...]]:
+    return Counter(counted.itertuples(index=False, name=None))
 
 
 def _holds_patients_entries_and_losses(counted, repairs, definition):

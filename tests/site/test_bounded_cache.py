@@ -1,5 +1,8 @@
 """The cache of results never holds more bytes than it may, and gives back what was put in."""
 
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
+
 from django.conf import settings
 from django.core.cache import caches
 from hypothesis import given
@@ -7,12 +10,15 @@ from hypothesis import strategies as st
 
 from registry.site.bounded_cache import BoundedCache
 
-BYTES = 2_000
-SETS = st.lists(st.tuples(st.sampled_from("abcdef"), st.binary(max_size=1_000)), max_size=30)
+BYTES = 5_000
+SETS = st.lists(st.tuples(st.sampled_from("abcdef"), st.binary(max_size=3_000)), max_size=30)
 
 
-def a_cache() -> BoundedCache:
-    return BoundedCache("", {"OPTIONS": {"BYTES": BYTES}})
+_numbers = count()
+
+
+def a_cache(name: str = "") -> BoundedCache:
+    return BoundedCache(name or f"cache {next(_numbers)}", {"OPTIONS": {"BYTES": BYTES}})
 
 
 @given(SETS)
@@ -28,10 +34,10 @@ def test_it_gives_back_what_was_last_put_in_and_keeps_within_its_bytes(sets: lis
 
 def test_what_was_not_used_for_longest_goes_first() -> None:
     cache = a_cache()
-    cache.set("first", b"x" * 900)
-    cache.set("second", b"x" * 900)
+    cache.set("first", b"x" * 1_500)
+    cache.set("second", b"x" * 1_500)
     assert cache.get("first")
-    cache.set("third", b"x" * 900)
+    cache.set("third", b"x" * 1_500)
     assert cache.get("second") is None
     assert cache.get("first")
     assert cache.get("third")
@@ -54,6 +60,14 @@ def test_a_value_is_a_copy_that_nobody_else_can_change() -> None:
     assert cache.get("key") == [1]
     cache.clear()
     assert cache.get("key") is None
+
+
+def test_all_threads_of_a_process_share_what_is_kept() -> None:
+    with ThreadPoolExecutor(1) as other:
+        other.submit(lambda: a_cache("shared").set("key", "value")).result()
+        assert a_cache("shared").get("key") == "value"
+        a_cache("shared").clear()
+        assert other.submit(lambda: a_cache("shared").get("key")).result() is None
 
 
 def test_results_are_kept_in_one() -> None:

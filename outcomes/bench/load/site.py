@@ -14,6 +14,7 @@ from django.conf import settings
 
 # As docker-compose.yml has it.
 WORKERS, THREADS = 2, 4
+AS_INSTALLED = "python:registry.site.gunicorn_settings"
 STARTS_WITHIN = 60
 
 
@@ -33,13 +34,17 @@ def served() -> Iterator[int]:
             ),
             *(
                 f"--bind=127.0.0.1:{port}",
-                f"--workers={WORKERS}",
-                f"--threads={THREADS}",
+                f"--config={AS_INSTALLED}",
                 "--no-control-socket",
             ),
         ],
         cwd=settings.BASE_DIR,
-        env=os.environ | {"RIMWARD_MODE": settings.MODE},
+        env=os.environ
+        | {
+            "RIMWARD_MODE": settings.MODE,
+            "WEB_CONCURRENCY": str(WORKERS),
+            "WEB_THREADS": str(THREADS),
+        },
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )

@@ -13,7 +13,7 @@ from django.core.cache import caches
 from django.db import connection
 from django.test import Client
 
-from outcomes.bench.apart import peak_bytes
+from outcomes.bench.memory import peak_bytes
 from outcomes.bench.pages.asked import Answers, Page, filled, person_for, units_of
 from outcomes.cache import RESULTS
 from outcomes.own.monitor import run_lengths
@@ -48,9 +48,7 @@ def measured(page: Page, times: int) -> dict[str, float]:
         answer = opened()
     opened()
     peak = peak_bytes()
-    queries = (
-        [(sql, None) for sql in filled(page.queries, person)] if page.queries else [_count_of(asked, page)]
-    )
+    queries = _plain(page, person) or [_count_of(asked, page)]
     answers = _answered(queries)
     return {
         **_timed_in_turn(times, opened, lambda: _answered(queries)),

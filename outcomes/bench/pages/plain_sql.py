@@ -3,7 +3,8 @@
 It is the bar a page is held to, so it reads no more than the answer needs and knows nothing of the project's
 queries. `{units}` stands for keys of units, `{knee}` for one knee, `{surgeon}` for one surgeon, `{plan}` for
 the plan of each unit as rows, `{today}` for a day, `{since}` for a moment: all of the database's own, never
-of a reader. SQLite and PostgreSQL alike, but for `{days_between}` and `{plus_days}`.
+of a reader. SQLite and PostgreSQL alike, but for `{elapsed}`, `{opens_on}`, `{closes_on}`, `{duration}`,
+`{least}` and `{never}`.
 """
 
 # ruff: noqa: S608 - put together from the constants below and the database's own keys alone

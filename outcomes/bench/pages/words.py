@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
+from outcomes.bench.memory import MEBIBYTE
 from outcomes.bench.pages import Bench, Times
-
-MEBIBYTE = 2**20
 
 
 def text(found: Bench) -> str:

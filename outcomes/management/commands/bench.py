@@ -21,6 +21,7 @@ from outcomes.bench import (
     release,
 )
 from outcomes.bench.load.words import text as text_of_load
+from outcomes.bench.memory import MEBIBYTE
 from outcomes.bench.pages.words import text as text_of_pages
 from outcomes.management.refusals import CommandThatRefusesPlainly
 from outcomes.release.asked import USUAL_K
@@ -34,8 +35,8 @@ class Command(CommandThatRefusesPlainly):
         "the rows, and check that they agree. "
         "follow-up: time the Due page of an invented registry against its bare SQL. cache: time "
         "figures kept by data version against figures counted anew, with writes in between. release: time a "
-        "whole release against writing the same rows with pandas alone. intake: time the rehearsal of a made "
-        "sheet of past operations against reading it with pandas alone (aim: 10,000 rows in 30 s). load: "
+        "whole release against its bare SQL and against writing the same rows with pandas alone. intake: the "
+        "rehearsal of a made sheet against its bare SQL and reading it with pandas alone. load: "
         "many people at once on this database's demo against one alone; it records visits and corrects them. "
         "briefing: a unit's briefing on the record as it is against the bare SQL that it sends. "
         "pages: each page of a working day on this database's demo against plain SQL that answers the same. "
@@ -96,14 +97,13 @@ class Command(CommandThatRefusesPlainly):
 
 
 def _text_of_estimators(found: estimators.Bench) -> str:
-    mebibyte = 2**20
     return "\n".join(
         (
             f"from counts  {found.from_counts_seconds:8.2f} s  ({found.counting_seconds:.2f} s counting,"
             f" {found.estimating_seconds:.2f} s estimating), peak memory"
-            f" {found.peak_memory_from_counts_bytes / mebibyte:,.0f} MiB",
+            f" {found.peak_memory_from_counts_bytes / MEBIBYTE:,.0f} MiB",
             f"from rows    {found.from_rows_seconds:8.2f} s  (lifelines), peak memory"
-            f" {found.peak_memory_bytes / mebibyte:,.0f} MiB",
+            f" {found.peak_memory_bytes / MEBIBYTE:,.0f} MiB",
             f"ratio        {found.ratio:8.1f}",
             *_lines_of_r(found),
             f"{found.values_compared:,} values compared, largest relative difference"

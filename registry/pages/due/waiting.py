@@ -15,6 +15,8 @@ from registry.pages.due.asked import Asked, Counts
 from registry.reviews import booked, waiting
 
 PAGE_SIZE = 50
+# Of a page's number: more pages are not, and no database counts rows beyond all bounds.
+MOST_DIGITS = 7
 _COUNTED = ("state", "time_point")
 _KEYS, _DAYS = ("knee_id", "unit_id"), ("starts_on", "due_on", "closes_on")
 # The columns of the query; a row that counts has `n`, one that is listed all others.
@@ -47,7 +49,7 @@ class Found:
 def found(asked: Asked, units: QuerySet[Unit], person: Any, number: str) -> Found:
     """The page of this number, as far as there is one; one query, or two for a page past the last."""
     rows = asked.of_these(waiting(units, timezone.localdate()), person)
-    wanted = int(number) if number.isdecimal() and int(number) else 1
+    wanted = max(1, int(number)) if number.isdecimal() and len(number) <= MOST_DIGITS else 1
     counts, lines = _read(asked, rows, wanted)
     paginator: Paginator[Waiting] = Paginator([], PAGE_SIZE)
     paginator.count = counts.total

@@ -146,7 +146,8 @@ def test_a_process_that_fails_leaves_nothing_behind_and_says_why(scenario: Scena
 def test_a_part_with_more_rows_than_keys_is_refused_in_words(
     scenario: Scenario, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(batches, "KEYS_A_PATIENT", 1)
+    monkeypatch.setattr(batches, "KEYS_TO_SPARE", 0)
+    monkeypatch.setattr(batches, "KEYS_OF_OTHERS", 1)
     order = Order(scenario, take_in(Cast.read(), UNTIL, lambda _: PASSWORD), last_keys(), as_copy=False)
     with pytest.raises(ValueError, match=r"Part 1 has \d+ rows of \w+, keys for 12 only\."):
         part_in_batches(order, 1)

@@ -61,6 +61,13 @@ def too_slow(request: HttpRequest) -> HttpResponse:
     return HttpResponse()
 
 
+def locked_elsewhere(request: HttpRequest) -> HttpResponse:
+    """A statement that fails within a wider scope says itself what went wrong, not what is told after it."""
+    with transaction.atomic(), scope.whole_house(), connection.cursor() as cursor:
+        cursor.execute("DO $$ BEGIN RAISE EXCEPTION 'locked' USING ERRCODE = 'lock_not_available'; END $$")
+    return HttpResponse()
+
+
 def idle_for_too_long(request: HttpRequest) -> HttpResponse:
     """The server ends a session that is left idle within a transaction."""
     import time
@@ -72,6 +79,6 @@ def idle_for_too_long(request: HttpRequest) -> HttpResponse:
     return HttpResponse()
 
 
-ENDING_BADLY = (raises, left_open, cut_off, too_slow, idle_for_too_long)
+ENDING_BADLY = (raises, left_open, cut_off, too_slow, locked_elsewhere, idle_for_too_long)
 urlpatterns = [path(f"{view.__name__}/", view) for view in (shown, *ENDING_BADLY)]
 handler500 = "registry.site.error_pages.server_error"

@@ -19,7 +19,14 @@ pytestmark = pytest.mark.postgresql
 NORTH, SOUTH = "surgeon-northmere", "surgeon-southmere"
 LOOK_AT_PATIENTS = "from registry.models import Patient; print(Patient.objects.count())"
 UNTOLD = ["", "", ""]
-STATUS = {"raises": 500, "left_open": 200, "cut_off": 503, "too_slow": 503, "idle_for_too_long": 500}
+STATUS = {
+    "raises": 500,
+    "left_open": 200,
+    "cut_off": 503,
+    "too_slow": 503,
+    "locked_elsewhere": 503,
+    "idle_for_too_long": 500,
+}
 
 
 @pytest.fixture

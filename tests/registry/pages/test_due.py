@@ -480,3 +480,11 @@ def test_the_pages_of_the_list_keep_what_was_asked(cast: Cast) -> None:
     told = page(cast, "/due/?state=due&page=2")
     assert len(lines(told)) == 10
     assert 'href="?state=due&amp;page=1"' in told
+
+
+@pytest.mark.parametrize(
+    ("number", "shown"), [("two", 50), ("0", 10), ("-1", 10), ("3", 10), ("9" * 7, 10), ("9" * 20, 10)]
+)
+def test_for_a_page_that_is_none_there_is_the_first_or_the_last(cast: Cast, number: str, shown: int) -> None:
+    fill(cast, 60)
+    assert len(lines(page(cast, f"/due/?state=due&page={number}"))) == shown
