@@ -24,7 +24,7 @@ POOLER = (
     "pooler may give to the request of somebody else. Lead DATABASE_URL to PostgreSQL itself; the site keeps "
     "its own connections (DATABASE_CONNECTION_SECONDS)."
 )
-LIMITS = ("statement_timeout", "lock_timeout", "idle_in_transaction_session_timeout", "jit")
+LIMITS = ("statement_timeout", "lock_timeout", "idle_in_transaction_session_timeout")
 
 
 class PoolerError(ImproperlyConfigured):

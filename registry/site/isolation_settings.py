@@ -18,9 +18,6 @@ APPLICATION_ROLE_PASSWORD = _env.str("APPLICATION_ROLE_PASSWORD", "")
 
 # A page that waits longer has failed for whoever looks at it; PostgreSQL ends it and rolls it back.
 DATABASE_LIMITS = {
-    # To the planner a policy looks dear; compiling a statement to machine code would cost more than running
-    # it.
-    "jit": "off",
     "statement_timeout": _env.str("DATABASE_STATEMENT_TIMEOUT", "60s"),
     "lock_timeout": _env.str("DATABASE_LOCK_TIMEOUT", "15s"),
     "idle_in_transaction_session_timeout": _env.str("DATABASE_IDLE_TIMEOUT", "60s"),
@@ -28,7 +25,6 @@ DATABASE_LIMITS = {
 # Releases, intakes and commands: one statement may read the whole record, one transaction write thousands of
 # rows.
 DATABASE_LIMITS_OF_LONG_WORK = {
-    "jit": "off",
     "statement_timeout": _env.str("DATABASE_LONG_STATEMENT_TIMEOUT", "30min"),
     "lock_timeout": _env.str("DATABASE_LONG_LOCK_TIMEOUT", "60s"),
     "idle_in_transaction_session_timeout": _env.str("DATABASE_LONG_IDLE_TIMEOUT", "30min"),

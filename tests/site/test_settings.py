@@ -114,6 +114,14 @@ def test_local_use_keeps_its_record_in_a_sqlite_file(read: Any, tmp_path: Path) 
     assert database["NAME"] == str(tmp_path / "rimward.sqlite3")
 
 
+def test_statements_are_not_compiled_whatever_else_the_address_says(read: Any) -> None:
+    plain = read(**PRODUCTION)["DATABASES"]["default"]
+    assert plain["OPTIONS"]["options"] == "-c jit=off"
+    address = f"{PRODUCTION['DATABASE_URL']}?sslmode=require&options=-c%20work_mem%3D8MB"
+    told = read(**PRODUCTION | {"DATABASE_URL": address})["DATABASES"]["default"]["OPTIONS"]
+    assert told == {"sslmode": "require", "options": "-c work_mem=8MB -c jit=off"}
+
+
 def test_a_connection_to_postgresql_is_kept_and_tried_before_use(read: Any) -> None:
     kept = read(**PRODUCTION)["DATABASES"]["default"]
     assert (kept["CONN_MAX_AGE"], kept["CONN_HEALTH_CHECKS"]) == (600, True)

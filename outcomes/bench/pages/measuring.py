@@ -8,7 +8,6 @@ from statistics import median
 from time import perf_counter
 from typing import Any, TypeVar
 
-from django.conf import settings
 from django.core.cache import caches
 from django.db import connection
 from django.test import Client
@@ -31,7 +30,6 @@ def measured(page: Page, times: int) -> dict[str, float]:
 
     The peak is taken before the plain SQL runs, so that it is the page's alone.
     """
-    _as_the_site()
     person = person_for(page.role)
     units = units_of(person)
     client, address = Client(SERVER_NAME="localhost"), page.address(units)
@@ -67,13 +65,6 @@ def _timed_in_turn(times: int, page: Callable[[], object], sql: Callable[[], obj
         bare.append(_seconds(sql))
         kept.append(_seconds(page))
     return {"seconds": median(anew), "kept_seconds": median(kept), "sql_seconds": median(bare)}
-
-
-def _as_the_site() -> None:
-    """As the site's role is told (registry.isolation.scope), whoever owns the tables here."""
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT set_config('jit', %s, false)", [settings.DATABASE_LIMITS["jit"]])
 
 
 def _forget() -> None:

@@ -160,7 +160,7 @@ def result_of(repairs, definition=ANY):
 def test_the_estimate_is_as_by_hand(eight, django_assert_num_queries):
     """By hand: (180, 365] and (200, 390] share (200, 365], so a half lies there, and a quarter before."""
     context = result_of(Repair.objects.all()).context
-    with django_assert_num_queries(2):
+    with django_assert_num_queries(4):
         result = looks_result(Repair.objects.all(), context)
     assert (result.n, result.events, result.looked_at) == (8, 6, 4)
     assert result.estimate.intervals == ((0, 180), (200, 365), (400, None))

@@ -55,7 +55,7 @@ def result_of(repairs):
 
 def test_places_are_as_counted_by_hand(mapped, django_assert_num_queries):
     context = result_of(Repair.objects.all()).context
-    with django_assert_num_queries(1):
+    with django_assert_num_queries(3):
         result = places_result(Repair.objects.all(), REOPERATION, context)
     assert result.places == (
         # By two years 2 failed, of the 6 that failed then or were followed so long: not the one of day 100.

@@ -24,8 +24,8 @@ def test_due_asks_the_same_number_of_queries_at_20_and_2000_patients(db: None, p
     assert found.queries == QUERIES <= follow_up.MOST_QUERIES
 
 
-# Session, user, units, counts, the page's reviews, their knees, links and what the reader may do.
-QUERIES = 8
+# Session, user, units, counts with the page's reviews, their knees, links and what the reader may do.
+QUERIES = 7
 
 
 def test_figures_of_a_database_of_its_own(tmp_path: Path) -> None:
