@@ -14,13 +14,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from random import Random
 from time import perf_counter
-from typing import Any
 
 from django.db import connection
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from outcomes.bench import bare
 from registry.models import (
     IndexProcedure,
     Knee,
@@ -50,7 +50,6 @@ MOST_QUERIES = 9
 CLINICIAN = "invented-clinician"
 
 Say = Callable[[str], None]
-Query = tuple[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +182,7 @@ def measure() -> Bench:
     page, sql = [], []
     for _ in range(TIMES):
         page.append(_seconds(lambda: _open(client)))
-        sql.append(_seconds(lambda: _ask(asked)))
+        sql.append(bare.seconds(asked))
     return Bench(
         patients=Patient.objects.count(),
         engine=connection.vendor,
@@ -195,15 +194,9 @@ def measure() -> Bench:
     )
 
 
-def _asked(client: Client) -> list[Query]:
+def _asked(client: Client) -> list[bare.Query]:
     """Every query of the page with its parameters."""
-    asked: list[Query] = []
-
-    def keep(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
-        asked.append((sql, params))
-        return execute(sql, params, many, context)
-
-    with connection.execute_wrapper(keep):
+    with bare.kept() as asked:
         _open(client)
     return asked
 
@@ -212,13 +205,6 @@ def _open(client: Client) -> None:
     response = client.get(reverse("due"), secure=True)
     if response.status_code != 200:
         raise ValueError(f"Due answered with status {response.status_code} instead of 200.")
-
-
-def _ask(queries: list[Query]) -> None:
-    with connection.cursor() as cursor:
-        for sql, params in queries:
-            cursor.execute(sql, params)
-            cursor.fetchall()
 
 
 def _seconds(do: Callable[[], None]) -> float:

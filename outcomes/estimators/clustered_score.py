@@ -133,12 +133,11 @@ def _can_be_fitted(at: _AtFailures, of: clustered.Patients) -> bool:
 def _passed(at: _AtFailures) -> _Passed:
     """Sum over Efron's steps: the l-th of d failing stands in each with 1 - l / d of itself."""
     failing = at.failures.sum(axis=1)
-    moment = np.repeat(np.arange(failing.size), failing)
-    share = (np.arange(moment.size) - np.repeat(np.cumsum(failing) - failing, failing)) / failing[moment]
+    moment, starts = np.repeat(np.arange(failing.size), failing), np.cumsum(failing) - failing
+    share = (np.arange(moment.size) - starts[moment]) / failing[moment]
     left = at.at_risk[moment] - share[:, None] * at.failures[moment]
     hazard = 1 / left.sum(axis=1, keepdims=True)
     mean = left * hazard
-    starts = np.cumsum(failing) - failing
 
     def summed(columns: FloatArray) -> FloatArray:
         return np.add.reduceat(columns, starts, axis=0)
