@@ -1,13 +1,15 @@
-"""Efron's partial likelihood from within: score residuals, test of proportional hazards, concordance.
+"""Efron's partial likelihood: its value and derivatives, score residuals, proportional hazards, concordance.
 
-By hand, since lifelines gives none of them as R's survival does: its clustered errors and its test of
-proportional hazards differ by definition, its concordance knows no delayed entry.
+Own code, since lifelines goes through all rows at each failure time where some enter late, and gives none of
+the others as R's survival does: its clustered errors and its test of proportional hazards differ by
+definition, its concordance knows no delayed entry.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 from typing import Literal
 
 import numpy as np
@@ -59,31 +61,69 @@ class RiskRows:
 
 
 @dataclass(frozen=True, slots=True)
+class Likelihood:
+    """The logarithm of the partial likelihood, its gradient, and the negative of its second derivatives."""
+
+    log: float
+    score: FloatArray
+    information: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class _Steps:
     """Efron's steps in one stratum, one a failure: those tied at a time leave the risk set a share at a time.
 
-    `share` of the tied failures has left; `denominator` is the risk that remains, `mean` and `covariance` are
-    those of the covariates under it.
+    `share` of the tied failures has left; `denominator` is the risk that remains, `mean` that of the
+    covariates under it. `covariance` is that of the covariates, summed over the steps at each of `times`.
     """
 
     time: FloatArray
     share: FloatArray
     denominator: FloatArray
     mean: FloatArray
+    times: FloatArray
     covariance: FloatArray
 
 
-def information(rows: RiskRows, coefficients: FloatArray) -> FloatArray:
-    """Give the information matrix of the partial likelihood at `coefficients`.
+@dataclass(frozen=True, slots=True)
+class _Exposure:
+    """When rows are at risk, counted in failure times: from `entered` on, not any more from `left` on."""
+
+    times: FloatArray
+    entered: NDArray[np.intp]
+    left: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, rows: RiskRows, times: FloatArray) -> _Exposure:
+        entered, left = (np.searchsorted(times, ends, side="right") for ends in (rows.entry, rows.time))
+        return cls(times, entered, left)
+
+    def at_risk(self, column: FloatArray) -> FloatArray:
+        """Sum `column` over the rows at risk at each time."""
+        return self._beyond(self.left, column) - self._beyond(self.entered, column)
+
+    def _beyond(self, ends: NDArray[np.intp], column: FloatArray) -> FloatArray:
+        sums = np.bincount(ends, column, self.times.size + 1)
+        # From the end on, where few are at risk, so that small sums keep their digits.
+        beyond: FloatArray = np.cumsum(sums[::-1])[::-1][1:]
+        return beyond
+
+
+def likelihood(rows: RiskRows, coefficients: FloatArray) -> Likelihood:
+    """Give the partial likelihood at `coefficients`.
 
     Notes
     -----
-    Efron B. J Am Stat Assoc 1977;72:557-65: the covariances of the covariates, summed over the steps.
+    Efron B. J Am Stat Assoc 1977;72:557-65. The information is the covariances of the covariates, summed over
+    the steps.
     """
-    total: FloatArray = np.sum(
-        [_steps(part, coefficients).covariance.sum(axis=0) for _, part in rows.strata()], axis=0
-    )
-    return total
+    log, score, information = 0.0, np.zeros(coefficients.size), np.zeros((coefficients.size,) * 2)
+    for _, part in rows.strata():
+        steps, failing = _steps(part, coefficients), part.covariates[part.failed]
+        log += float(_log_risk(part, coefficients)[part.failed].sum() - np.log(steps.denominator).sum())
+        score += failing.sum(axis=0) - steps.mean.sum(axis=0)
+        information += steps.covariance.sum(axis=0)
+    return Likelihood(log, score, information)
 
 
 def score_residuals(rows: RiskRows, coefficients: FloatArray) -> FloatArray:
@@ -115,11 +155,12 @@ def proportionality(rows: RiskRows, coefficients: FloatArray) -> list[ChiSquare]
     times, scale = _time_scale(rows)
     for _, part in rows.strata():
         steps = _steps(part, coefficients)
-        course = scale[np.searchsorted(times, steps.time)]
+        of_steps = scale[np.searchsorted(times, steps.time)]
         of_failing = scale[np.searchsorted(times, part.time[part.failed])]
-        score[size:] += of_failing @ part.covariates[part.failed] - course @ steps.mean
+        score[size:] += of_failing @ part.covariates[part.failed] - of_steps @ steps.mean
+        course = scale[np.searchsorted(times, steps.times)]
         powers = np.stack([np.ones_like(course), course, course**2])
-        plain, once, twice = np.einsum("ae,eij->aij", powers, steps.covariance)
+        plain, once, twice = np.einsum("at,tij->aij", powers, steps.covariance)
         matrix += np.block([[plain, once], [once, twice]])
     estimated = list(range(size))
     tested = [[size + own] for own in estimated] + [[size + own for own in estimated]]
@@ -168,51 +209,46 @@ def _score_test(score: FloatArray, matrix: FloatArray, kept: list[int], df: int)
 
 def _time_scale(rows: RiskRows) -> tuple[FloatArray, FloatArray]:
     times, failing = np.unique(rows.time[rows.failed], return_counts=True)
-    at_risk = _sum_at_risk(rows, times, np.ones((rows.time.size, 1)))[:, 0]
+    at_risk = _Exposure.of(rows, times).at_risk(np.ones(rows.time.size))
     fallen = 1 - np.append(1.0, np.cumprod(1 - failing / at_risk)[:-1])
     return times, fallen - fallen @ failing / failing.sum()
 
 
 def _steps(rows: RiskRows, coefficients: FloatArray) -> _Steps:
-    size = coefficients.size
-    times, position, failing = np.unique(rows.time[rows.failed], return_inverse=True, return_counts=True)
-    moments = _moments(rows, coefficients)
-    of_failing = np.zeros((times.size, moments.shape[1]))
-    np.add.at(of_failing, position, moments[rows.failed])
-    step = np.repeat(np.arange(times.size), failing)
-    share = (np.arange(step.size) - np.repeat(np.cumsum(failing) - failing, failing)) / failing[step]
-    left = _sum_at_risk(rows, times, moments)[step] - share[:, None] * of_failing[step]
-    denominator = left[:, 0]
-    mean = left[:, 1 : size + 1] / denominator[:, None]
-    second = left[:, size + 1 :].reshape(step.size, size, size) / denominator[:, None, None]
-    return _Steps(times[step], share, denominator, mean, second - mean[:, :, None] * mean[:, None, :])
+    times, failing = np.unique(rows.time[rows.failed], return_counts=True)
+    starts, step = np.cumsum(failing) - failing, np.repeat(np.arange(times.size), failing)
+    share = (np.arange(step.size) - starts[step]) / failing[step]
+    exposure, risk = _Exposure.of(rows, times), _risk(rows, coefficients)
+    own = exposure.left[rows.failed] - 1
 
+    def remaining(column: FloatArray) -> FloatArray:
+        """What is left of risk times column at each step."""
+        product = risk * column
+        of_failing = np.bincount(own, product[rows.failed], times.size)
+        left: FloatArray = exposure.at_risk(product)[step] - share * of_failing[step]
+        return left
 
-def _moments(rows: RiskRows, coefficients: FloatArray) -> FloatArray:
-    """Give each row's risk, risk times covariates and risk times their products, side by side."""
-    n, size = rows.covariates.shape
-    products = (rows.covariates[:, :, None] * rows.covariates[:, None, :]).reshape(n, size * size)
-    features = np.hstack([np.ones((n, 1)), rows.covariates, products])
-    moments: FloatArray = _risk(rows, coefficients)[:, None] * features
-    return moments
+    # Column by column: the products of all covariates of all rows at once would be many times the table.
+    columns = np.ascontiguousarray(rows.covariates.T)
+    denominator = remaining(np.ones_like(risk))
+    means = [remaining(column) / denominator for column in columns]
+    covariance = np.empty((times.size, len(means), len(means)))
+    for row, column in combinations_with_replacement(range(len(means)), 2):
+        second = remaining(columns[row] * columns[column]) / denominator
+        of_times = np.add.reduceat(second - means[row] * means[column], starts)
+        covariance[:, row, column] = covariance[:, column, row] = of_times
+    return _Steps(times[step], share, denominator, np.column_stack(means), times, covariance)
 
 
 def _risk(rows: RiskRows, coefficients: FloatArray) -> FloatArray:
-    predictor = rows.covariates @ coefficients
-    risk: FloatArray = np.exp(predictor - predictor.max())  # a common factor cancels
+    risk: FloatArray = np.exp(_log_risk(rows, coefficients))
     return risk
 
 
-def _sum_at_risk(rows: RiskRows, times: FloatArray, columns: FloatArray) -> FloatArray:
-    """Sum `columns` over the rows with entry < t <= time, for each t of `times`."""
-    return _sum_from(rows.time, times, columns) - _sum_from(rows.entry, times, columns)
-
-
-def _sum_from(ends: FloatArray, times: FloatArray, columns: FloatArray) -> FloatArray:
-    order = np.argsort(ends, kind="stable")
-    sums = np.vstack([np.cumsum(columns[order][::-1], axis=0)[::-1], np.zeros((1, columns.shape[1]))])
-    from_each: FloatArray = sums[np.searchsorted(ends[order], times)]
-    return from_each
+def _log_risk(rows: RiskRows, coefficients: FloatArray) -> FloatArray:
+    predictor = rows.covariates @ coefficients
+    centred: FloatArray = predictor - predictor.max()  # a common factor cancels
+    return centred
 
 
 def _score_residuals(rows: RiskRows, coefficients: FloatArray) -> FloatArray:

@@ -2,33 +2,28 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 import numpy as np
-import pandas as pd
-from lifelines import CoxPHFitter
-from lifelines.exceptions import ConvergenceError
 
 from outcomes.estimators.cautions import EVENTS_PER_COEFFICIENT_LEAST
 from outcomes.estimators.observations import FloatArray
 from outcomes.estimators.regression import efron
 from outcomes.estimators.regression.design import Columns, Data, Table, read
-from outcomes.estimators.regression.efron import RiskRows
+from outcomes.estimators.regression.efron import Likelihood
 from outcomes.estimators.regression.result import CoxFit, Estimate, result
 
 NO_REFERENCES: Mapping[str, str] = MappingProxyType({})
 
-# As it comes lifelines stops 2e-5 off R; so it stops within 2e-7, and one Newton step more does the rest.
-PRECISE = {"precision": 1e-12, "r_precision": 1e-14}
-# Where there is an estimate, that step moves no log hazard ratio, per standard deviation of its covariate, by
-# more than this. One that runs off to infinity moves by about 1.
-LAST_STEP = 1e-4
-# ... and it leaves an event at least this share of the information it has at hazard ratio 1.
+# Where there is an estimate, the steps become smaller than this within so many: log hazard ratio a standard
+# deviation of the covariate. Where a ratio runs off to infinity each is of about 1.
+LAST_STEP = 1e-9
+MOST_STEPS = 50
+# Of a log likelihood, by which it may seem to fall at its top.
+ROUNDING = 1e-12
+# At an estimate an event has at least this share of the information it has at hazard ratio 1.
 INFORMATION_LEFT = 1e-9
-
-BEFORE_DAY_0 = -1.0
 
 
 def cox(
@@ -74,7 +69,7 @@ def cox(
 
     Notes
     -----
-    Sources are in `REFERENCE`. The estimate is lifelines', taken one Newton step further. Robust errors, the
+    Sources are in `REFERENCE`. The estimate is by Newton's method from hazard ratio 1. Robust errors, the
     test of proportional hazards and concordance follow R's survival 3.5 (coxph with cluster, cox.zph,
     concordance), from which lifelines' differ; see `efron`. The test of proportional hazards takes the
     model's own information, clustered or not. With delayed entry no result of R was at hand for it, nor for
@@ -94,8 +89,8 @@ def cox(
     columns = Columns(duration, event, tuple(covariates), cluster, strata, entry, weights)
     data = read(table, columns, references)
     _check_enough(data, least_events)
-    spread = _spread(data)
-    return result(data, _estimate(data, spread))
+    start = efron.likelihood(data.rows, np.zeros(len(data.design.names)))
+    return result(data, _estimate(data, start, _spread(data, start)))
 
 
 def _check_enough(data: Data, least_events: float) -> None:
@@ -114,10 +109,10 @@ def _check_enough(data: Data, least_events: float) -> None:
         )
 
 
-def _spread(data: Data) -> FloatArray:
+def _spread(data: Data, start: Likelihood) -> FloatArray:
     """Give each covariate's standard deviation among those at risk; refuse what the likelihood cannot see."""
     names, rows = data.design.names, data.rows
-    matrix = efron.information(rows, np.zeros(len(names))) / data.events
+    matrix = start.information / data.events
     spread: FloatArray = np.sqrt(np.clip(np.diag(matrix), 0, None))
     for name, at_risk, overall in zip(names, spread, rows.covariates.std(axis=0), strict=True):
         if at_risk**2 <= efron.SINGULAR * overall**2:
@@ -135,23 +130,36 @@ def _involved(names: Sequence[str], direction: FloatArray) -> str:
     return ", ".join(name for name, own in zip(names, weight, strict=True) if own > 0.1 * weight.max())
 
 
-def _estimate(data: Data, spread: FloatArray) -> Estimate:
-    fitter = _fit(data.rows)
-    if fitter is None:
-        raise _endless(", ".join(data.design.names))
-    near = fitter.params_.to_numpy()
-    # Where the estimate runs off to infinity, risks and information run down to 0.
-    with np.errstate(all="ignore"):
-        matrix = efron.information(data.rows, near)
-        score = efron.score_residuals(data.rows, near).sum(axis=0)
-    scale = np.outer(spread, spread) * data.events
-    values, vectors = np.linalg.eigh(np.nan_to_num(matrix / scale))
-    step = np.linalg.solve(matrix, score) if values[0] >= INFORMATION_LEFT else np.full_like(near, np.inf)
-    if np.any(np.abs(step) * spread > LAST_STEP):
+def _estimate(data: Data, start: Likelihood, spread: FloatArray) -> Estimate:
+    """Climb from hazard ratio 1 by Newton's steps."""
+    at, here = np.zeros(spread.size), start
+    for _ in range(MOST_STEPS):
+        step = _step(data, here, spread)
+        if np.abs(step * spread).max() <= LAST_STEP:
+            return Estimate(at + step, np.linalg.inv(here.information).astype(np.float64), here.log)
+        at, here = _climbed(data, at, here, step)
+    raise _endless(", ".join(data.design.names))
+
+
+def _step(data: Data, here: Likelihood, spread: FloatArray) -> FloatArray:
+    """Give Newton's step; refuse where the information runs down to 0, as it does on the way to infinity."""
+    left = here.information / (np.outer(spread, spread) * data.events)
+    values, vectors = np.linalg.eigh(np.nan_to_num(left))
+    if values[0] < INFORMATION_LEFT:
         raise _endless(_involved(data.design.names, vectors[:, 0]))
-    coefficients = near + step
-    covariance = np.linalg.inv(efron.information(data.rows, coefficients)).astype(np.float64)
-    return Estimate(coefficients, covariance, float(fitter.log_likelihood_))
+    step: FloatArray = np.linalg.solve(here.information, here.score)
+    return step
+
+
+def _climbed(data: Data, at: FloatArray, here: Likelihood, step: FloatArray) -> tuple[FloatArray, Likelihood]:
+    """Take the step, halved for as long as it leads down."""
+    while True:
+        # Far out, risks run down to 0.
+        with np.errstate(all="ignore"):
+            there = efron.likelihood(data.rows, at + step)
+        if np.isfinite(there.log) and there.log >= here.log - ROUNDING * abs(here.log):
+            return at + step, there
+        step = step / 2
 
 
 def _endless(names: str) -> ValueError:
@@ -159,21 +167,3 @@ def _endless(names: str) -> ValueError:
         f"no finite hazard ratio fits {names}: each level must have a failure, and nothing may set all who "
         "fail apart from the others; join levels or leave it out"
     )
-
-
-def _fit(rows: RiskRows) -> CoxPHFitter | None:
-    frame = pd.DataFrame(rows.covariates).add_prefix("covariate ")
-    frame = frame.assign(time=rows.time, failed=rows.failed, stratum=rows.stratum)
-    entry = None
-    if np.isfinite(rows.entry).any():
-        frame, entry = frame.assign(entry=np.maximum(rows.entry, BEFORE_DAY_0)), "entry"
-    # lifelines warns of what is checked here before and after, and silences numpy's warnings for the whole
-    # process; the contexts give both back.
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            return CoxPHFitter().fit(
-                frame, "time", "failed", strata=["stratum"], entry_col=entry, fit_options=PRECISE
-            )
-        except ConvergenceError:
-            return None
