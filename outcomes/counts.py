@@ -27,7 +27,7 @@ LOST_BEFORE_DAYS = LANDMARK_DAYS[2]
 _PATIENT = "tear__procedure__knee__patient"
 # Annotations must not have the name of a column of the repair, nor of the time line.
 _COUNTED = "counted_"
-_OUTCOMES = (FAILED, CENSORED, *COMPETING)
+OUTCOMES = (FAILED, CENSORED, *COMPETING)
 _NOBODY = 0
 
 
@@ -102,13 +102,13 @@ def _ended(
 
 def _columns(strata: Sequence[Stratum], closed_on: date) -> dict[str, _Column]:
     day = _by(closed_on, F("duration_days"), _to(closed_on))
-    outcome = _by(closed_on, _place("outcome", _OUTCOMES), Value(_OUTCOMES.index(CENSORED)))
+    outcome = _by(closed_on, _place("outcome", OUTCOMES), Value(OUTCOMES.index(CENSORED)))
     return {
         **{each.code: _level(each) for each in strata},
         "entry": _Column(F("of_entry")),
         "patient": _Column(Coalesce("together", _NOBODY, output_field=BigIntegerField())),
         "day": _Column(day),
-        "outcome": _Column(outcome, _OUTCOMES),
+        "outcome": _Column(outcome, OUTCOMES),
         "lost": _Column(_lost(closed_on)),
     }
 

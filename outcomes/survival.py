@@ -60,19 +60,19 @@ def count_cohort(
     split = tuple(strata)
     return remembered(
         "counts",
-        _asked(cohort, units, definition, split, closed_on),
+        question(cohort, units, definition, split, closed_on),
         lambda: count_repairs(cohort.repairs(units), definition, split, closed_on),
     )
 
 
-def _asked(
+def question(
     cohort: Cohort,
     units: QuerySet[Unit],
     definition: FailureDefinition,
     strata: tuple[Stratum, ...],
     closed_on: date,
 ) -> tuple[object, ...]:
-    """All that a count depends on beside the record. A definition never changes under its code."""
+    """All that a count depends on beside the record, for `remembered`; a definition keeps its code."""
     keys = tuple(sorted(units.values_list("pk", flat=True)))
     return (
         cohort,
@@ -143,7 +143,7 @@ def survival_results(
         counted = count_cohort(cohort, units, definition, split, day)
         return results_of(counted, cohort.sentence(units), definition, day, split)
 
-    return remembered("survival", _asked(cohort, units, definition, split, day), work_out)
+    return remembered("survival", question(cohort, units, definition, split, day), work_out)
 
 
 def results_of(

@@ -1,6 +1,6 @@
 """Survival: curves by zone, acuity and ligament surgery, or whatever the address asks to split by."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import chain
 from typing import Any
 
@@ -8,14 +8,15 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 
+from outcomes.cache import remembered
 from outcomes.charts.survival import pairs_table, survival_figure
 from outcomes.pages.drill import links_behind, may_follow
 from outcomes.pages.filters import Asked, NothingShownError, asked, not_given, not_shown, page_context
 from outcomes.pages.survival_form import SurvivalForm
 from outcomes.pages.views import CURVES, view_links
 from outcomes.results import SurvivalResult
-from outcomes.strata import STRATA
-from outcomes.survival import survival_results
+from outcomes.strata import STRATA, Stratum
+from outcomes.survival import question, survival_results
 from registry.access import Action, require
 from registry.pages.csv_file import csv_file
 
@@ -41,9 +42,7 @@ def survival(request: HttpRequest) -> HttpResponse:
     except NothingShownError as refusal:
         return not_shown(request, TEMPLATE, refusal)
     shown, not_split = of.joined_splits(of.form.strata)
-    results = survival_results(of.cohort, units, of.definition, of.closed_on, shown)
-    follows = may_follow(of)
-    parts = [_part(of, result, follows=follows) for result in results]
+    parts = _parts(of, shown)
     context = {
         "parts": parts,
         "figures": [part["figure"] for part in parts],
@@ -68,6 +67,18 @@ def survival_csv(request: HttpRequest, stratum: str) -> HttpResponse:
     results = survival_results(of.cohort, units, of.definition, of.closed_on, shown)
     steps = chain.from_iterable(map(_steps, results))
     return csv_file(f"survival-by-{stratum}", CSV_COLUMNS, steps)
+
+
+def _parts(of: Asked[SurvivalForm], shown: Sequence[Stratum]) -> list[dict[str, Any]]:
+    """All figures with what stands around them, drawn once as long as the record stays as it is."""
+    follows = may_follow(of)
+    asked_for = question(of.cohort, of.units, of.definition, tuple(shown), of.closed_on)
+
+    def draw() -> list[dict[str, Any]]:
+        results = survival_results(of.cohort, of.units, of.definition, of.closed_on, shown)
+        return [_part(of, result, follows=follows) for result in results]
+
+    return remembered("survival figures", (*asked_for, of.query, follows), draw)
 
 
 def _part(of: Asked[SurvivalForm], result: SurvivalResult, *, follows: bool) -> dict[str, Any]:

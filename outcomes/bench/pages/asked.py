@@ -15,12 +15,15 @@ from django.utils import timezone
 
 from outcomes.bench.pages import plain_sql, plain_today
 from outcomes.cohort import Cohort
+from outcomes.counts import OUTCOMES
 from outcomes.failure import REOPERATION
 from outcomes.timeline import FAILED, timeline
 from registry.access import Action, units_for
+from registry.completeness import COUNTED, lacking
 from registry.demo.cast import Cast
-from registry.models import Knee, PlannedTimePoint, Repair, Unit, User
-from registry.pages.today.changed import RECENT_DAYS
+from registry.models import IndexProcedure, Knee, PlannedTimePoint, Repair, SuturePass, Unit, User
+from registry.pages.today.changed import RECENT_DAYS, recently_recorded
+from registry.reports import to_verify, warning_signs
 from registry.reviews import actionable
 from registry.rules.schedule import DEFAULT_PLAN
 from registry.vocabulary import Role
@@ -35,7 +38,7 @@ Answers = Sequence[Sequence[tuple[Any, ...]]]
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page: who opens it, its aims as multiples of the plain SQL, and that SQL.
+    """One page: who opens it, that plain SQL, and its aims as multiples of it.
 
     `queries` is None where the page's own count is the bar. `told` and `known` give the same numbers, from
     the answers of the plain SQL and from the project's own queries.
@@ -45,10 +48,10 @@ class Page:
     role: Role
     address: Callable[[QuerySet[Unit]], str]
     queries: tuple[str, ...] | None
+    told: Callable[[Answers], tuple[int, ...]]
+    known: Callable[[User, QuerySet[Unit]], tuple[int, ...]]
     most_times: float | None = None
     most_times_kept: float | None = None
-    told: Callable[[Answers], tuple[int, ...]] = lambda _: ()
-    known: Callable[[User, QuerySet[Unit]], tuple[int, ...]] = lambda *_: ()
 
 
 def person_for(role: Role) -> User:
@@ -119,12 +122,67 @@ def _at(name: str) -> Callable[[QuerySet[Unit]], str]:
     return lambda _: reverse(name)
 
 
+def _at_knee(units: QuerySet[Unit]) -> str:
+    return reverse("knee_story", args=[_knee(units).uuid])
+
+
 def _repairs(_: User, units: QuerySet[Unit]) -> tuple[int, ...]:
     return (Repair.objects.filter(tear__procedure__unit__in=units).count(),)
 
 
+def _repairs_told(answers: Answers) -> tuple[int, ...]:
+    return (answers[0][0][0],)
+
+
 def _waiting(_: User, units: QuerySet[Unit]) -> tuple[int, ...]:
     return (actionable(units).count(),)
+
+
+def _waiting_told(answers: Answers) -> tuple[int, ...]:
+    return (sum(row[2] for row in answers[0] if row[3] is None),)
+
+
+def _survival(_: User, units: QuerySet[Unit]) -> tuple[int, ...]:
+    """Repairs and failures by today."""
+    rows = timeline(Cohort().repairs(units), REOPERATION)
+    rows = rows.filter(tear__procedure__operated_on__lte=timezone.localdate())
+    counted = rows.aggregate(n=Count("pk"), failed=Count("pk", filter=Q(outcome=FAILED)))
+    return counted["n"], counted["failed"]
+
+
+def _survival_told(answers: Answers) -> tuple[int, ...]:
+    (counted,) = answers
+    *_, outcome, _lost, n, _days = zip(*counted, strict=True)
+    return sum(n), sum(own for own, code in zip(n, outcome, strict=True) if code == OUTCOMES.index(FAILED))
+
+
+def _story(_: User, units: QuerySet[Unit]) -> tuple[int, ...]:
+    """Operations, reoperations, repairs and passes of the knee."""
+    knee = _knee(units)
+    return (
+        knee.procedures.count(),
+        knee.reoperations.count(),
+        Repair.objects.filter(tear__procedure__knee=knee).count(),
+        SuturePass.objects.filter(repair__tear__procedure__knee=knee).count(),
+    )
+
+
+def _story_told(answers: Answers) -> tuple[int, ...]:
+    operations, reoperations = answers[1], answers[2 + plain_sql.EVENTS.index("reoperation")]
+    repairs, passes = answers[-4], answers[-3]
+    return tuple(map(len, (operations, reoperations, repairs, passes)))
+
+
+def _today(_: User, units: QuerySet[Unit]) -> tuple[int, ...]:
+    """Warning signs, reports to verify, operations that lack something, and what is new."""
+    lacks = IndexProcedure.objects.filter(lacking(COUNTED), unit__in=units)
+    told = (warning_signs(units), to_verify(units), lacks)
+    return (*(each.count() for each in told), recently_recorded(units).total)
+
+
+def _today_told(answers: Answers) -> tuple[int, ...]:
+    signs, (verify,), *_, (lacks,), _, (new,), _ = answers
+    return len(signs), verify[0], lacks[0], new[0]
 
 
 def _own(person: User, units: QuerySet[Unit]) -> tuple[int, ...]:
@@ -144,32 +202,12 @@ def _own_told(answers: Answers) -> tuple[int, ...]:
 
 
 PAGES = {
-    "survival": Page("Survival", Role.AUDIT_LEAD, _at("survival"), None, 2.0, 0.1),
+    "survival": Page("Survival", Role.AUDIT_LEAD, _at("survival"), None, _survival_told, _survival, 2.0, 0.1),
     "repairs": Page(
-        "Repairs",
-        Role.AUDIT_LEAD,
-        _at("repairs"),
-        plain_sql.REPAIRS,
-        most_times=3.0,
-        told=lambda answers: (answers[0][0][0],),
-        known=_repairs,
+        "Repairs", Role.AUDIT_LEAD, _at("repairs"), plain_sql.REPAIRS, _repairs_told, _repairs, 3.0
     ),
-    "due": Page(
-        "Due",
-        Role.AUDIT_LEAD,
-        _at("due"),
-        plain_sql.DUE,
-        most_times=3.0,
-        told=lambda answers: (sum(row[2] for row in answers[0] if row[3] is None),),
-        known=_waiting,
-    ),
-    "story": Page(
-        "Knee story",
-        Role.AUDIT_LEAD,
-        lambda units: reverse("knee_story", args=[_knee(units).uuid]),
-        plain_sql.STORY,
-        most_times=3.0,
-    ),
-    "own": Page("My results", Role.SURGEON, _at("my_results"), plain_sql.OWN, told=_own_told, known=_own),
-    "today": Page("Today", Role.AUDIT_LEAD, _at("today"), plain_today.TODAY),
+    "due": Page("Due", Role.AUDIT_LEAD, _at("due"), plain_sql.DUE, _waiting_told, _waiting, 3.0),
+    "story": Page("Knee story", Role.AUDIT_LEAD, _at_knee, plain_sql.STORY, _story_told, _story, 3.0),
+    "own": Page("My results", Role.SURGEON, _at("my_results"), plain_sql.OWN, _own_told, _own),
+    "today": Page("Today", Role.AUDIT_LEAD, _at("today"), plain_today.TODAY, _today_told, _today),
 }
