@@ -158,7 +158,8 @@ def dated(
 
 
 def _is_small(repairs: QuerySet[Repair]) -> bool:
-    return repairs.order_by().count() <= LOOKED_UP_SHARE * Repair.objects.count()
+    most = int(LOOKED_UP_SHARE * Repair.objects.count())
+    return repairs.order_by()[: most + 1].count() <= most
 
 
 def _keys_of(repairs: QuerySet[Repair]) -> CTE:

@@ -38,12 +38,16 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """One page: seconds without and with kept results, seconds of the plain SQL, and what it took beside."""
+    """One page: seconds without and with kept results, seconds of the plain SQL, and what it took beside.
+
+    Without kept results `after_seconds` went by after its longest question to the database was answered.
+    """
 
     code: str
     name: str
     role: str
     seconds: float
+    after_seconds: float
     kept_seconds: float
     sql_seconds: float
     ratio: float
@@ -53,11 +57,6 @@ class Times:
     answer_bytes: int
     agrees: bool
     aims: tuple[Aim, ...]
-
-    @property
-    def after_counting_seconds(self) -> float:
-        """All that the page does beside the plain SQL."""
-        return self.seconds - self.sql_seconds
 
     @classmethod
     def of(cls, code: str, found: Mapping[str, float]) -> Self:
@@ -69,6 +68,7 @@ class Times:
             name=page.name,
             role=page.role.value,
             seconds=found["seconds"],
+            after_seconds=found["after_seconds"],
             kept_seconds=found["kept_seconds"],
             sql_seconds=sql,
             ratio=ratio,
