@@ -18,7 +18,7 @@ def text(found: Bench) -> str:
 
 
 def _table(found: Bench) -> Iterator[str]:
-    yield f"{found.repairs:,} repairs ({found.engine}); medians, seconds; after: since the longest query's answer"
+    yield f"{found.repairs:,} repairs ({found.engine}); median seconds; after: since the longest query ended"
     yield (
         f"{'page':<11} {'opened by':<11} {'anew':>8} {'after':>8} {'kept':>8} {'SQL':>8}"
         f" {'anew/SQL':>9} {'kept/SQL':>9}"
