@@ -63,11 +63,17 @@ class Scenario:
 
     def part(self, number: int) -> Iterator[PatientStory]:
         """Stories of one part's patients, each made when asked for."""
+        first = number * self.patients_a_part + 1
+        for patient, world in enumerate(self.worlds(number), first):
+            yield _patient(world, patient)
+
+    def worlds(self, number: int) -> Iterator[World]:
+        """What each of one part's patients is drawn from."""
         units = {part.code: part for part in Cast.read().units}
         failures = EvenDraws(self.seed, number, self.truth.failure.balanced_random_numbers)
         first = number * self.patients_a_part + 1
         for patient in range(first, min(first + self.patients_a_part, self.patients + 1)):
-            world = World(
+            yield World(
                 truth=self.truth,
                 closing=after(self.until, -1),
                 dice=Dice(self.seed, patient),
@@ -76,7 +82,6 @@ class Scenario:
                 dice_of_reviews=Dice(self.seed, patient + REVIEWS),
                 units=units,
             )
-            yield _patient(world, patient)
 
 
 def generate(patients: int, seed: int, until: date, truth: Truth) -> Iterator[PatientStory]:

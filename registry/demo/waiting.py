@@ -83,8 +83,7 @@ def booked(world: World, course: Course, planned: Planned) -> BookedStory | None
     truth, dice = world.truth.waiting, world.dice
     today = after(world.closing, 1)
     waits = planned.opens_on <= today < planned.next_opens_on
-    still_followed = planned.until == course.seen_until == world.closing and not course.replaced_on
-    if not waits or not still_followed or not dice.chance(truth.booked):
+    if not waits or not _stays(world, course, planned) or not dice.chance(truth.booked):
         return None
     booked_on = max(after(world.closing, -dice.within(truth.booked_days_ago)), planned.procedure.operated_on)
     return BookedStory(
@@ -93,6 +92,13 @@ def booked(world: World, course: Course, planned: Planned) -> BookedStory | None
         booked_for=after(today, dice.within(truth.booked_in_days)),
         time_point=planned.review.code,
     )
+
+
+def _stays(world: World, course: Course, planned: Planned) -> bool:
+    """Whether the knee is followed beyond the last day on record: nothing ended that very day either."""
+    departure = course.person.departure
+    gone = course.replaced_on or departure.died_on or departure.left
+    return planned.until == course.seen_until == world.closing and not gone
 
 
 def _until(course: Course, planned: Planned) -> date:

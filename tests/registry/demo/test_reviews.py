@@ -1,13 +1,20 @@
 """Forms, reports, links and what is waited for: enough of each, in usual shares, and true to the rest."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import pytest
 
 from registry.demo.cast import Cast
+from registry.demo.clocks import planned_reviews
+from registry.demo.course import Course, course
+from registry.demo.person import Departure, person
+from registry.demo.scenario import Scenario
 from registry.demo.story import KneeStory
 from registry.demo.truth import Truth
+from registry.demo.waiting import booked
+from registry.demo.world import World
 from registry.reminders.timetable import SERIES
 from registry.rules.schedule import PlannedReview
 from registry.scoring import INSTRUMENTS
@@ -23,6 +30,7 @@ from registry.vocabulary import (
 from tests.registry.demo.conftest import UNTIL
 from tests.registry.demo.telling import Stories, by_knee, forms, is_open, knees, links, reports, share, signs
 
+CLOSING = UNTIL - timedelta(days=1)
 AT_LEAST: dict[str, tuple[int, Callable[[Stories], int]]] = {
     "KOOS": (2_500, lambda s: sum(each.instrument == "koos" for each in forms(s))),
     "IKDC": (300, lambda s: sum(each.instrument == "ikdc" for each in forms(s))),
@@ -233,3 +241,32 @@ def test_each_unit_asks_what_its_plan_says(stories: Stories) -> None:
         units = {each.unit for each in knee.procedures}
         allowed = {"lysholm"}.union(*(asked[unit] for unit in units))
         assert {each.instrument for each in knee.scores} <= allowed
+
+
+@pytest.mark.parametrize(
+    "departure",
+    [Departure(CLOSING, died_on=CLOSING), Departure(CLOSING, left="lost")],
+    ids=["died", "left"],
+)
+def test_nothing_is_booked_for_who_went_on_the_last_day(departure: Departure) -> None:
+    """Found in a demo of 830,000 patients, one of whom died the day before it was told."""
+    waiting = [(each, planned) for each in lives(400) for planned in planned_reviews(each.world, each.course)]
+    stayed = [booked(each.world, each.course, planned) for each, planned in waiting]
+    assert sum(each is not None for each in stayed) > 10
+    for each, planned in waiting:
+        gone = replace(each.course, person=replace(each.course.person, departure=departure))
+        assert booked(each.world, gone, planned) is None
+
+
+@dataclass(frozen=True)
+class Life:
+    world: World
+    course: Course
+
+
+def lives(patients: int) -> Iterator[Life]:
+    """The first knees of some patients, as far as reviews are concerned."""
+    scenario = Scenario(patients, 5, UNTIL, Truth.read())
+    for world in scenario.worlds(0):
+        who = person(world)
+        yield Life(world.reviewing, course(world, who, who.first_operated_on))
