@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -68,7 +69,7 @@ def count_table(
         .values_list(*named)
         .annotate(n=Count("*"), potential_days=Sum("potential"))
     )
-    numbers = _fetched(with_cte(*ctes, select=grouped), len(columns) + 2)
+    numbers = _fetched(with_cte(*ctes, select=grouped), len(columns), len(columns) + 2)
     return _table(numbers, columns)
 
 
@@ -125,14 +126,22 @@ def _place(name: str, codes: Sequence[str]) -> Case:
     return Case(*whens, default=Value(len(codes)), output_field=IntegerField())
 
 
-def _fetched(grouped: QuerySet[Any, Any], columns: int) -> NDArray[np.int64]:
+def _fetched(grouped: QuerySet[Any, Any], grouped_by: int, columns: int) -> NDArray[np.int64]:
     """All rows as whole numbers; a million tuples would take ten times the memory.
 
     In one order on every engine, so that sums of what follows from them are the same to the last digit.
     """
     empty = np.empty((0, columns), np.int64)
     rows = np.concatenate([empty, *(np.array(piece, np.int64) for piece in in_pieces(grouped))])
-    return rows[np.lexsort(rows.T[::-1])]
+    return rows[_in_order(rows[:, :grouped_by])]
+
+
+def _in_order(keys: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Which row comes first, which next: sorted by one number where all columns fit into one."""
+    spans = [int(most) + 1 for most in keys.max(axis=0, initial=0)]
+    if keys.min(initial=0) < 0 or prod(spans) > np.iinfo(np.int64).max:
+        return np.lexsort(keys.T[::-1])
+    return np.argsort(np.ravel_multi_index(tuple(keys.T), spans))
 
 
 def _table(numbers: NDArray[np.int64], columns: Mapping[str, _Column]) -> pd.DataFrame:

@@ -44,7 +44,7 @@ class Observations:
         return Observations(self.time[chosen], self.failed[chosen], self.weights[chosen], self.entry[chosen])
 
     def person_time(self) -> float:
-        return float((self.time - np.maximum(self.entry, 0)) @ self.weights)
+        return float((self.time - np.maximum(self.entry, 0)) @ self.weights.astype(np.float64))
 
 
 def observations(
@@ -123,7 +123,7 @@ def _is_count(values: FloatArray) -> BoolArray:
 
 def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give times and entries that differ by no more than rounding the value of the least of them."""
-    distinct = _distinct(np.append(times, entries[entries > 0]))[0]
+    distinct = distinct_of(np.append(times, entries[entries > 0]))[0]
     if not distinct.size:
         return times, entries
     apart = np.diff(distinct, prepend=-np.inf) > TIE_TOLERANCE * max(1.0, distinct.mean())
@@ -136,17 +136,21 @@ def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArra
     return tied_times, np.where(entries > 0, tied_entries, 0)
 
 
-def _distinct(values: NDArray[Number]) -> tuple[NDArray[Number], IntArray]:
+def distinct_of(values: NDArray[Number]) -> tuple[NDArray[Number], IntArray]:
     """Give the distinct values in order and the place of each value among them, as numpy's unique does.
 
-    Whole days are counted rather than sorted.
+    Whole numbers, such as days or numbers of patients, are counted rather than sorted.
     """
-    if not values.size or values.max() > MOST_COUNTED or not np.array_equal(values, np.floor(values)):
+    if not values.size or not _may_be_counted(values):
         distinct, place = np.unique(values, return_inverse=True)
         return distinct, place
-    days = values.astype(np.int64)
-    occurs = np.bincount(days) > 0
-    return np.flatnonzero(occurs).astype(values.dtype), (occurs.cumsum() - 1)[days]
+    numbers = values.astype(np.int64)
+    occurs = np.bincount(numbers) > 0
+    return np.flatnonzero(occurs).astype(values.dtype), (occurs.cumsum() - 1)[numbers]
+
+
+def _may_be_counted(values: NDArray[Number]) -> bool:
+    return bool(values.min() >= 0 and values.max() <= MOST_COUNTED and np.all(values == np.floor(values)))
 
 
 def _delays(entries: FloatArray, times: FloatArray) -> FloatArray:
@@ -244,12 +248,12 @@ def moments(
     stratum : int array, shape (rows,), optional
         The stratum of each row, counted from 0; one for all when not given.
     """
-    times, end = _distinct(rows.time)
+    times, end = distinct_of(rows.time)
     start, late = np.zeros_like(end), np.isfinite(rows.entry)
     start[late] = np.searchsorted(times, rows.entry[late], side="right")
     if stratum is not None:
         start, end = stratum * times.size + start, stratum * times.size + end
-    distinct = _distinct(end[rows.failed] if with_failure_only else end)[0]
+    distinct = distinct_of(end[rows.failed] if with_failure_only else end)[0]
     return Moments(
         times[distinct % times.size] if times.size else times,
         _count_below(distinct, start),

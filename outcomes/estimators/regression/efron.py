@@ -103,10 +103,9 @@ class _Exposure:
         return self._beyond(self.left, column) - self._beyond(self.entered, column)
 
     def _beyond(self, ends: NDArray[np.intp], column: FloatArray) -> FloatArray:
-        sums = np.bincount(ends, column, self.times.size + 1)
+        sums: FloatArray = np.bincount(ends, column, self.times.size + 1).astype(np.float64)
         # From the end on, where few are at risk, so that small sums keep their digits.
-        beyond: FloatArray = np.cumsum(sums[::-1])[::-1][1:]
-        return beyond
+        return np.cumsum(sums[::-1])[::-1][1:]
 
 
 def likelihood(rows: RiskRows, coefficients: FloatArray) -> Likelihood:

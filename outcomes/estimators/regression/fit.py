@@ -147,8 +147,7 @@ def _step(data: Data, here: Likelihood, spread: FloatArray) -> FloatArray:
     values, vectors = np.linalg.eigh(np.nan_to_num(left))
     if values[0] < INFORMATION_LEFT:
         raise _endless(_involved(data.design.names, vectors[:, 0]))
-    step: FloatArray = np.linalg.solve(here.information, here.score)
-    return step
+    return np.linalg.solve(here.information, here.score).astype(np.float64)
 
 
 def _climbed(data: Data, at: FloatArray, here: Likelihood, step: FloatArray) -> tuple[FloatArray, Likelihood]:
