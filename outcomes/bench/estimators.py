@@ -11,18 +11,20 @@ from dataclasses import dataclass
 from math import prod
 from statistics import median
 from time import perf_counter
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
-from lifelines import KaplanMeierFitter
-from lifelines.statistics import StatisticalResult, multivariate_logrank_test
 from numpy.typing import NDArray
 
 from outcomes.bench.in_r import FromR, from_r
 from outcomes.bench.memory import peak_bytes
 from outcomes.estimators.comparison import LogRank, log_rank
 from outcomes.estimators.survival import SurvivalCurve, kaplan_meier
+
+if TYPE_CHECKING:
+    from lifelines import KaplanMeierFitter
+    from lifelines.statistics import StatisticalResult
 
 FloatArray = NDArray[np.float64]
 Made = TypeVar("Made")
@@ -186,6 +188,9 @@ def from_counts(counts: pd.DataFrame) -> FromCounts:
 
 def from_rows(repairs: pd.DataFrame) -> FromRows:
     """The same by lifelines alone, one row a repair."""
+    from lifelines import KaplanMeierFitter  # absent where nothing is developed or timed
+    from lifelines.statistics import multivariate_logrank_test
+
     curves, tests = {}, {}
     # lifelines silences numpy's warnings for the whole process; the context gives them back.
     with np.errstate(divide="ignore", invalid="ignore"):
