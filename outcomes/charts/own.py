@@ -7,6 +7,8 @@ from outcomes.charts.figure import Figure
 from outcomes.charts.whose import Whose
 from outcomes.own.results import OwnResults
 
+# The part that is no figure.
+FAILURES = "failures"
 FAILURE_COLUMNS = ("operated_on", "failed_on", "months", "repair", "why")
 
 # What each figure is called in the list at the head of the page.
@@ -56,7 +58,7 @@ def own_files(results: OwnResults, whose: Whose) -> dict[str, tuple[Sequence[str
         (each.operated_on.isoformat(), each.failed_on.isoformat(), each.months, each.repair, each.why)
         for each in results.failures
     )
-    files: dict[str, tuple[Sequence[str], Iterable[Row]]] = {"failures": (FAILURE_COLUMNS, failures)}
+    files: dict[str, tuple[Sequence[str], Iterable[Row]]] = {FAILURES: (FAILURE_COLUMNS, failures)}
     judged = results.judged
     if judged is None:
         return files

@@ -5,7 +5,7 @@ from datetime import date
 from uuid import UUID
 
 from outcomes.failure import FailureDefinition
-from outcomes.own.rows import Rows
+from outcomes.own.rows import DAY, Rows
 from outcomes.standing import standings
 from registry.models import Repair
 
@@ -22,9 +22,11 @@ class OwnFailure:
     why: str
 
 
-def own_failures(own: Rows, definition: FailureDefinition) -> tuple[OwnFailure, ...]:
-    """The failures among these rows, latest first; three queries, however many."""
-    keys = own.table.loc[own.table["failed"], "repair"].tolist()
+def own_failures(own: Rows, definition: FailureDefinition, most: int | None = None) -> tuple[OwnFailure, ...]:
+    """The failures among these rows, latest first, all or so many; three queries, however many."""
+    failed = own.table[own.table["failed"]]
+    latest = (failed["operated"] + failed["day"] * DAY).sort_values(ascending=False, kind="stable")
+    keys = failed.loc[latest.index[:most], "repair"].tolist()
     repairs = list(Repair.objects.filter(pk__in=keys).select_related("tear__procedure__knee__patient"))
     known = standings(repairs, definition) if repairs else {}
     found = (

@@ -27,6 +27,8 @@ from registry.models import Surgeon, Unit
 COUNTS_ONLY = (
     f"Fewer than {REPAIRS_FOR_A_POSITION} repairs: counts only, no rate, no position and no monitor."
 )
+# A surgeon of some hundred failures has a file for the rest.
+FAILURES_LISTED = 100
 ONE_OTHER = (
     "Only one other surgeon works here: what to expect would be that surgeon's results, which are not shown."
 )
@@ -61,6 +63,7 @@ class OwnResults:
     """One surgeon's results beside those of all surgeons of the same units.
 
     `judged` is None for fewer than REPAIRS_FOR_A_POSITION repairs. Of each pair the first is the surgeon's.
+    `failures` are the latest FAILURES_LISTED, or all.
     """
 
     context: Context
@@ -80,14 +83,17 @@ def own_results(
     closed_on: date,
     *,
     coded_for: QuerySet[Surgeon] | None = None,
+    every_failure: bool = False,
 ) -> OwnResults:
     """A surgeon's results over these units; `coded_for` as in `funnel_of`."""
     coded = dict(coded_for.values_list("pk", "code")) if coded_for is not None else {}
     keys = tuple(sorted(units.values_list("pk", flat=True)))
     return remembered(
         "own-results",
-        (surgeon.pk, keys, definition.code, closed_on, tuple(sorted(coded.items()))),
-        lambda: _work_out(surgeon, units, definition, closed_on, coded),
+        (surgeon.pk, keys, definition.code, closed_on, tuple(sorted(coded.items())), every_failure),
+        lambda: _work_out(
+            surgeon, units, definition, closed_on, coded, None if every_failure else FAILURES_LISTED
+        ),
     )
 
 
@@ -97,6 +103,7 @@ def _work_out(
     definition: FailureDefinition,
     closed_on: date,
     coded: Mapping[int, str],
+    most_failures: int | None,
 ) -> OwnResults:
     unit = repair_rows(units, definition, closed_on)
     own = unit.of_surgeon(surgeon.pk)
@@ -108,7 +115,7 @@ def _work_out(
         case_mix=case_mix(own, unit),
         indications=indications(own, unit),
         ramp=ramp_of(units, surgeon),
-        failures=own_failures(own, definition),
+        failures=own_failures(own, definition, most_failures),
     )
 
 

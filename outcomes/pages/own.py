@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from outcomes.charts.figure import Figure
-from outcomes.charts.own import SHORT_NAMES, own_figures, own_files
+from outcomes.charts.own import FAILURES, SHORT_NAMES, own_figures, own_files
 from outcomes.charts.whose import YOURS, Whose, of_code
 from outcomes.definitions import definitions_for
 from outcomes.failure import REOPERATION, FailureDefinition
@@ -99,7 +99,7 @@ def my_results(request: HttpRequest) -> HttpResponse:
             "parts": parts,
             "contents": [(part.name, SHORT_NAMES[part.name]) for part in parts if isinstance(part, Figure)],
             "definition": form.definition,
-            "failures_csv": csv_url("failures"),
+            "failures_csv": csv_url(FAILURES),
         },
     )
 
@@ -111,18 +111,21 @@ def my_results_csv(request: HttpRequest, part: str) -> HttpResponse:
     form = Filter(request.GET.dict(), asked)
     if asked.subject is None or not form.is_valid():
         raise Http404
-    files = own_files(_results(person, asked.subject, form), _words(asked.subject))
+    results = _results(person, asked.subject, form, every_failure=part == FAILURES)
+    files = own_files(results, _words(asked.subject))
     if part not in files:
         raise Http404
     columns, rows = files[part]
     return csv_file(f"my-results-{part}", columns, rows)
 
 
-def _results(person: User, subject: Subject, form: Filter) -> OwnResults:
+def _results(person: User, subject: Subject, form: Filter, *, every_failure: bool = False) -> OwnResults:
     units = form.units(subject)
     today: date = timezone.localdate()
     coded = coded_for(person, units)
-    return own_results(subject.surgeon, units, form.definition, today, coded_for=coded)
+    return own_results(
+        subject.surgeon, units, form.definition, today, coded_for=coded, every_failure=every_failure
+    )
 
 
 def _words(subject: Subject) -> Whose:

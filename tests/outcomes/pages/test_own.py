@@ -7,14 +7,17 @@ from typing import Any
 
 import pytest
 import time_machine
+from django.core.cache import caches
 from django.db import connection
 from django.http import HttpResponse
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from outcomes.cache import RESULTS
 from outcomes.charts.own import own_files
 from outcomes.charts.whose import YOURS
 from outcomes.estimators.survival import kaplan_meier
+from outcomes.own import results
 from outcomes.own.funnel import SMALL_NUMBERS
 from outcomes.own.learning import NOT_RECORDED
 from outcomes.own.results import COUNTS_ONLY, ONE_OTHER
@@ -144,6 +147,18 @@ def test_every_own_failure_is_listed_with_its_reason_and_knee(three: Cast) -> No
     days = [failure.failed_on for failure in failures]
     assert days == sorted(days, reverse=True)
     assert reverse("knee_story", args=[failures[0].knee]) in response.content.decode()
+    assert len(table(get(three, part="failures"))) == 6
+
+
+def test_of_many_failures_the_page_lists_the_latest_and_the_file_all(
+    three: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    every = get(three).context["results"].failures
+    monkeypatch.setattr(results, "FAILURES_LISTED", 4)
+    caches[RESULTS].clear()
+    response = get(three)
+    assert response.context["results"].failures == every[:4]
+    assert "The latest 4 of 6; the file has all." in response.content.decode()
     assert len(table(get(three, part="failures"))) == 6
 
 
