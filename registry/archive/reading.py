@@ -57,7 +57,9 @@ def read(path: Path, key: Fernet | None, tell: Tell = silently) -> dict[str, int
         with transaction.atomic():
             _refuse_unless_empty()
             _write(path, checked, inward(key) if key else str, tell)
-            bulk.reset_sequences([table.model for table in tables().values()])
+            written = [table.model for table in tables().values()]
+            bulk.reset_sequences(written)
+            bulk.note_sizes(written)
             connection.check_constraints()
     except DatabaseError as error:
         raise CannotRead(RULE_BROKEN.format(where="", words=_words(error))) from error

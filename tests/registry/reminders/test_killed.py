@@ -35,8 +35,8 @@ PATIENTS = 24
 # Each kills one run while it waits for an answer, so that the outcome is certain; but for "go-ahead",
 # "answered" and so many milliseconds after the start, when it may be anywhere.
 MOMENTS = ("rcpt 2", "data 1", "go-ahead 2", "dot 2", "answered 2", "quit 1", "after 9", "after 35")
-# The command is the same on each engine; on PostgreSQL one of each kind.
-MOMENTS_ON_POSTGRESQL = ("go-ahead 2", "dot 2", "after 9")
+# Every day one of each kind.
+USUAL_MOMENTS = ("data 1", "go-ahead 2", "dot 2", "after 9")
 LINK = re.compile(r"/r/([\w-]{22})\.")
 
 
@@ -178,9 +178,12 @@ def nobody_gets_two_and_nobody_none(sender: Sender) -> set[UUID]:
     return unheard
 
 
-def test_killed_at_every_step_of_a_letter_and_at_any_time(sender: Sender) -> None:
+@pytest.mark.parametrize(
+    "moments", [USUAL_MOMENTS, pytest.param(MOMENTS, marks=pytest.mark.slow)], ids=["usual", "all"]
+)
+def test_killed_at_every_step_of_a_letter_and_at_any_time(sender: Sender, moments: tuple[str, ...]) -> None:
     unheard = 0
-    for plan in MOMENTS if sender.record.url.startswith("sqlite") else MOMENTS_ON_POSTGRESQL:
+    for plan in moments:
         sender.run(plan)
         before, unheard = unheard, sender.record.unheard()
         if plan.startswith("dot"):
