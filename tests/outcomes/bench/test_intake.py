@@ -1,8 +1,14 @@
 """`manage.py bench intake`: what it prints, and that every row of its made sheet can be taken in."""
 
+import json
+import os
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from django.conf import settings
 
 from outcomes.bench import intake
 from outcomes.management.commands.bench import BENCHES
@@ -41,3 +47,19 @@ def test_it_tells_the_ratio_and_the_aim() -> None:
 def test_it_fails_where_a_row_is_refused(changed: dict[str, int]) -> None:
     assert BENCHES["intake"].holds(FOUND)
     assert not BENCHES["intake"].holds(replace(FOUND, **changed))
+
+
+def test_figures_of_databases_of_its_own(tmp_path: Path) -> None:
+    command = [sys.executable, "manage.py", "bench", "intake", "--brought", "100", "--json"]
+    done = subprocess.run(
+        command,
+        cwd=settings.BASE_DIR,
+        env=os.environ | {"RIMWARD_LOCAL_DIR": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    assert (found["rows"], found["new_operations"], found["problems"]) == (100, 100, 0)
+    assert found["ratio"] == pytest.approx(found["rehearsal_seconds"] / found["sql_seconds"])
