@@ -1,6 +1,7 @@
 """Failure by two years in consecutive blocks of repairs, from independent practice on."""
 
 from collections.abc import Iterator, Sequence
+from math import ceil
 from typing import Any
 
 from django.utils.formats import date_format
@@ -30,6 +31,8 @@ CSV_COLUMNS = (
     "expected_failures",
 )
 HEIGHT_PX = 380
+# More names of blocks along the axis would run into each other; of digits up to the thousands.
+MOST_NAMED, MOST_NAMED_NARROW = 12, 4
 WIDE_INTERVALS = f"{BLOCK} repairs say little: read the intervals, not the points."
 
 Trace = dict[str, Any]
@@ -127,8 +130,7 @@ def _plot(found: Learning) -> dict[str, Any]:
             "margin": {"l": 64, "r": 24, "t": 16, "b": 52},
             "xaxis": {
                 "title": {"text": "Repairs in the order of the operations", "standoff": 6},
-                "tickvals": [_middle(block) for block in shown],
-                "ticktext": [f"{block.first}-{block.last}" for block in shown],
+                **_ticks(shown, MOST_NAMED),
                 "range": [0, shown[-1].last + 1],
                 "showgrid": False,
             },
@@ -141,13 +143,18 @@ def _plot(found: Learning) -> dict[str, Any]:
         "layout_narrow": {
             "margin": {"l": 46, "r": 12},
             "font": {"size": 11},
-            "xaxis": {"tickvals": [_middle(block) for block in shown[::2]], "ticktext": _few(shown)},
+            "xaxis": _ticks(shown, MOST_NAMED_NARROW),
         },
     }
 
 
-def _few(shown: Sequence[Block]) -> list[str]:
-    return [f"{block.first}-{block.last}" for block in shown[::2]]
+def _ticks(shown: Sequence[Block], most: int) -> dict[str, Any]:
+    """The names of so many blocks at most, evenly spread from the first on."""
+    named = shown[:: ceil(len(shown) / most)]
+    return {
+        "tickvals": [_middle(block) for block in named],
+        "ticktext": [f"{block.first}-{block.last}" for block in named],
+    }
 
 
 def _middle(block: Block) -> float:
