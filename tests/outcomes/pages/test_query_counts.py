@@ -51,7 +51,7 @@ def queries(client, address):
     return len(captured)
 
 
-@pytest.mark.parametrize(("page", "at_most"), [("survival", 15), ("scores", 10), ("repairs", 12)])
+@pytest.mark.parametrize(("page", "at_most"), [("survival", 16), ("scores", 10), ("repairs", 12)])
 def test_same_number_of_queries_at_20_and_2000_repairs(cast, page, at_most):
     client = cast.client("surgeon")
     fill(cast, 20)
