@@ -10,7 +10,7 @@ from uuid import UUID
 
 from django.contrib.auth.models import AnonymousUser
 from django.core.exceptions import PermissionDenied
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import Http404
 
 from registry.isolation.scope import as_person
@@ -128,8 +128,9 @@ def units_beyond(person: User, other: User) -> QuerySet[Unit]:
 
 def knees_for(person: Person, action: Action = Action.SEE_RECORD) -> QuerySet[Knee]:
     """Knees operated on in a unit in which the person may do this, even if that was withdrawn since."""
-    operated = IndexProcedure.ever.filter(unit__in=units_for(person, action)).values("knee")
-    return Knee.objects.filter(pk__in=operated)
+    operated = IndexProcedure.ever.filter(knee=OuterRef("pk"), unit__in=units_for(person, action))
+    # Told knee by knee: SQLite would list the knees of all operations first, to look for one of them.
+    return Knee.objects.filter(Exists(operated))
 
 
 def knee_for(person: Person, uuid: UUID, action: Action = Action.SEE_RECORD) -> Knee:
