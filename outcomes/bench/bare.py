@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from time import perf_counter
 from typing import Any
 
@@ -18,22 +19,38 @@ AT_ONCE = 5_000
 _READING = ("SELECT", "WITH", "(SELECT")
 
 
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A statement with its parameters, and when it was sent and answered in full, by `perf_counter`."""
+
+    query: Query
+    begun: float
+    ended: float
+
+    @property
+    def seconds(self) -> float:
+        return self.ended - self.begun
+
+
 @contextmanager
-def kept() -> Iterator[list[Query]]:
-    """Every statement sent within, with its parameters, in its order."""
-    sent: list[Query] = []
+def kept() -> Iterator[list[Sent]]:
+    """Every statement sent within, in its order."""
+    sent: list[Sent] = []
 
     def keep(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
-        sent.append((sql, params))
-        return execute(sql, params, many, context)
+        begun = perf_counter()
+        found = execute(sql, params, many, context)
+        sent.append(Sent((sql, params), begun, perf_counter()))
+        return found
 
     with connection.execute_wrapper(keep):
         yield sent
 
 
-def reading(sent: list[Query]) -> list[Query]:
+def reading(sent: list[Sent]) -> list[Query]:
     """The statements that read rows and hold none of them, each once."""
-    once = {f"{sql} {params}": (sql, params) for sql, params in sent if _reads(sql)}
+    queries = (each.query for each in sent)
+    once = {f"{sql} {params}": (sql, params) for sql, params in queries if _reads(sql)}
     return list(once.values())
 
 

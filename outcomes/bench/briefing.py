@@ -64,7 +64,7 @@ def run(rounds: int, say: Say) -> Bench:
     """
     brief, lead = asked()
     say(f"A first briefing of {brief.unit}, to see what it asks.")
-    sent: list[bare.Query] = apart(lambda: sent_by(brief, lead)).found["sent"]
+    sent: list[bare.Sent] = apart(lambda: sent_by(brief, lead)).found["sent"]
     queries = bare.reading(sent)
     ours, plain = [], []
     for number in range(rounds):

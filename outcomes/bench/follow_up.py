@@ -198,7 +198,7 @@ def _asked(client: Client) -> list[bare.Query]:
     """Every query of the page with its parameters."""
     with bare.kept() as asked:
         _open(client)
-    return asked
+    return [each.query for each in asked]
 
 
 def _open(client: Client) -> None:

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from outcomes.charts import funnel, learning, monitor, own_curve, own_mix, own_ramp
 from outcomes.charts.figure import Figure
 from outcomes.charts.whose import Whose
+from outcomes.own.failures import OwnFailure
 from outcomes.own.results import OwnResults
 
 # The part that is no figure.
@@ -52,13 +53,15 @@ def own_figures(results: OwnResults, whose: Whose, csv_url: CsvUrl) -> Iterator[
     yield own_mix.indications_figure(results.indications, context, whose, csv_url("indications"))
 
 
-def own_files(results: OwnResults, whose: Whose) -> dict[str, tuple[Sequence[str], Iterable[Row]]]:
+def own_files(
+    results: OwnResults, whose: Whose, failures: Iterable[OwnFailure]
+) -> dict[str, tuple[Sequence[str], Iterable[Row]]]:
     """Columns and rows of every part's file; of a surgeon with too few repairs the failures alone."""
-    failures = (
+    lines = (
         (each.operated_on.isoformat(), each.failed_on.isoformat(), each.months, each.repair, each.why)
-        for each in results.failures
+        for each in failures
     )
-    files: dict[str, tuple[Sequence[str], Iterable[Row]]] = {FAILURES: (FAILURE_COLUMNS, failures)}
+    files: dict[str, tuple[Sequence[str], Iterable[Row]]] = {FAILURES: (FAILURE_COLUMNS, lines)}
     judged = results.judged
     if judged is None:
         return files

@@ -63,7 +63,7 @@ class OwnResults:
     """One surgeon's results beside those of all surgeons of the same units.
 
     `judged` is None for fewer than REPAIRS_FOR_A_POSITION repairs. Of each pair the first is the surgeon's.
-    `failures` are the latest FAILURES_LISTED, or all.
+    `failures` are the latest FAILURES_LISTED; `every_failure` gives all.
     """
 
     context: Context
@@ -83,18 +83,22 @@ def own_results(
     closed_on: date,
     *,
     coded_for: QuerySet[Surgeon] | None = None,
-    every_failure: bool = False,
 ) -> OwnResults:
     """A surgeon's results over these units; `coded_for` as in `funnel_of`."""
     coded = dict(coded_for.values_list("pk", "code")) if coded_for is not None else {}
     keys = tuple(sorted(units.values_list("pk", flat=True)))
     return remembered(
         "own-results",
-        (surgeon.pk, keys, definition.code, closed_on, tuple(sorted(coded.items())), every_failure),
-        lambda: _work_out(
-            surgeon, units, definition, closed_on, coded, None if every_failure else FAILURES_LISTED
-        ),
+        (surgeon.pk, keys, definition.code, closed_on, tuple(sorted(coded.items()))),
+        lambda: _work_out(surgeon, units, definition, closed_on, coded),
     )
+
+
+def every_failure(
+    surgeon: Surgeon, units: QuerySet[Unit], definition: FailureDefinition, closed_on: date
+) -> tuple[OwnFailure, ...]:
+    """All failures of a surgeon over these units, latest first."""
+    return own_failures(repair_rows(units, definition, closed_on).of_surgeon(surgeon.pk), definition)
 
 
 def _work_out(
@@ -103,7 +107,6 @@ def _work_out(
     definition: FailureDefinition,
     closed_on: date,
     coded: Mapping[int, str],
-    most_failures: int | None,
 ) -> OwnResults:
     unit = repair_rows(units, definition, closed_on)
     own = unit.of_surgeon(surgeon.pk)
@@ -115,7 +118,7 @@ def _work_out(
         case_mix=case_mix(own, unit),
         indications=indications(own, unit),
         ramp=ramp_of(units, surgeon),
-        failures=own_failures(own, definition, most_failures),
+        failures=own_failures(own, definition, FAILURES_LISTED),
     )
 
 

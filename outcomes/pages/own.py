@@ -16,8 +16,9 @@ from outcomes.charts.own import FAILURES, SHORT_NAMES, own_figures, own_files
 from outcomes.charts.whose import YOURS, Whose, of_code
 from outcomes.definitions import definitions_for
 from outcomes.failure import REOPERATION, FailureDefinition
+from outcomes.own.failures import OwnFailure
 from outcomes.own.funnel import SMALL_NUMBERS
-from outcomes.own.results import COUNTS_ONLY, OwnResults, own_results
+from outcomes.own.results import COUNTS_ONLY, OwnResults, every_failure, own_results
 from outcomes.own.whose import Asked, Subject, asked_for, coded_for
 from registry.models import Unit, User
 from registry.pages.csv_file import csv_file
@@ -111,21 +112,24 @@ def my_results_csv(request: HttpRequest, part: str) -> HttpResponse:
     form = Filter(request.GET.dict(), asked)
     if asked.subject is None or not form.is_valid():
         raise Http404
-    results = _results(person, asked.subject, form, every_failure=part == FAILURES)
-    files = own_files(results, _words(asked.subject))
+    results = _results(person, asked.subject, form)
+    failures = _every_failure(asked.subject, form) if part == FAILURES else results.failures
+    files = own_files(results, _words(asked.subject), failures)
     if part not in files:
         raise Http404
     columns, rows = files[part]
     return csv_file(f"my-results-{part}", columns, rows)
 
 
-def _results(person: User, subject: Subject, form: Filter, *, every_failure: bool = False) -> OwnResults:
+def _results(person: User, subject: Subject, form: Filter) -> OwnResults:
     units = form.units(subject)
     today: date = timezone.localdate()
     coded = coded_for(person, units)
-    return own_results(
-        subject.surgeon, units, form.definition, today, coded_for=coded, every_failure=every_failure
-    )
+    return own_results(subject.surgeon, units, form.definition, today, coded_for=coded)
+
+
+def _every_failure(subject: Subject, form: Filter) -> tuple[OwnFailure, ...]:
+    return every_failure(subject.surgeon, form.units(subject), form.definition, timezone.localdate())
 
 
 def _words(subject: Subject) -> Whose:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from statistics import median
 from time import perf_counter
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from django.core.cache import caches
 from django.db import connection
 from django.test import Client
 
+from outcomes.bench.bare import Query, Sent, kept
 from outcomes.bench.memory import peak_bytes
 from outcomes.bench.pages.asked import Answers, Page, filled, person_for, units_of
 from outcomes.cache import RESULTS
@@ -23,20 +22,6 @@ NO_COUNT = "{page} counted nothing, so there is no SQL to hold it against."
 NOT_SHOWN = "{page} answered with status {status} instead of 200."
 
 Found = TypeVar("Found")
-Query = tuple[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Sent:
-    """A query, and when it was sent and answered in full, by the clock of `perf_counter`."""
-
-    query: Query
-    begun: float
-    ended: float
-
-    @property
-    def seconds(self) -> float:
-        return self.ended - self.begun
 
 
 def measured(page: Page, times: int) -> dict[str, float]:
@@ -57,7 +42,7 @@ def measured(page: Page, times: int) -> dict[str, float]:
         return response.content
 
     _forget()
-    with _noted() as asked:
+    with kept() as asked:
         answer = opened()
     opened()
     peak = peak_bytes()
@@ -73,18 +58,18 @@ def measured(page: Page, times: int) -> dict[str, float]:
 
 
 def _timed_in_turn(times: int, page: Callable[[], object], sql: Callable[[], object]) -> dict[str, float]:
-    anew, after, kept, bare = [], [], [], []
+    anew, after, again, bare = [], [], [], []
     for _ in range(times):
         _forget()
         begun = perf_counter()
-        with _noted() as asked:
+        with kept() as asked:
             page()
         ended = perf_counter()
         anew.append(ended - begun)
         after.append(ended - _longest(asked).ended)
         bare.append(_seconds(sql))
-        kept.append(_seconds(page))
-    named = {"seconds": anew, "after_seconds": after, "kept_seconds": kept, "sql_seconds": bare}
+        again.append(_seconds(page))
+    named = {"seconds": anew, "after_seconds": after, "kept_seconds": again, "sql_seconds": bare}
     return {name: median(seconds) for name, seconds in named.items()}
 
 
@@ -92,21 +77,6 @@ def _forget() -> None:
     """Everything worked out so far."""
     caches[RESULTS].clear()
     run_lengths.cache_clear()
-
-
-@contextmanager
-def _noted() -> Iterator[list[Sent]]:
-    """Every query that is asked within."""
-    asked: list[Sent] = []
-
-    def keep(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
-        begun = perf_counter()
-        found = execute(sql, params, many, context)
-        asked.append(Sent((sql, params), begun, perf_counter()))
-        return found
-
-    with connection.execute_wrapper(keep):
-        yield asked
 
 
 def _plain(page: Page, person: User) -> list[Query]:

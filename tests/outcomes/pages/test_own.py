@@ -182,7 +182,7 @@ def test_csv_holds_full_precision_for_every_part(three: Cast) -> None:
     ratio = table(get(three, part="expected"))[0]
     assert float(ratio["expected"]) == results.judged.adjusted.ratio.expected
     assert [row["surgeon"] for row in table(get(three, part="funnel"))].count("You") == 1
-    files = own_files(results, YOURS)
+    files = own_files(results, YOURS, results.failures)
     assert set(files) == {*PARTS}
     for part, (columns, rows) in files.items():
         lines = list(rows)
