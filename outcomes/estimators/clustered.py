@@ -21,8 +21,6 @@ from outcomes.estimators.observations import (
     IntArray,
     Observations,
     RiskTable,
-    check_length,
-    distinct_of,
     numbered,
     observations,
 )
@@ -97,23 +95,10 @@ def sample(
 
 def patients(cluster: ArrayLike, rows: Observations) -> Patients:
     """Tell whose repairs the rows are, as `sample` takes them."""
-    number, several = _numbered(cluster, rows.time.size)
+    number, names = numbered("cluster", cluster, rows.time.size, may_be_missing=True)
     alone = number == MISSING
-    code = np.where(alone, several + np.cumsum(alone) - 1, number)
+    code = np.where(alone, len(names) + np.cumsum(alone) - 1, number)
     return Patients(code, np.where(alone, 1, rows.weights), np.where(alone, rows.weights, 1))
-
-
-def _numbered(cluster: ArrayLike, rows: int) -> tuple[IntArray, int]:
-    """Number the patients named, MISSING for no name, and say how many they are."""
-    if not (isinstance(cluster, np.ndarray) and cluster.dtype == np.float64):
-        code, names = numbered("cluster", cluster, rows, may_be_missing=True)
-        return code, len(names)
-    check_length("cluster", cluster.size, rows)
-    named = ~np.isnan(cluster)
-    distinct, place = distinct_of(cluster[named])
-    code = np.full(rows, MISSING)
-    code[named] = place
-    return code, distinct.size
 
 
 def variance_of_log(rows: Observations, table: RiskTable, of: Patients) -> FloatArray:

@@ -123,7 +123,7 @@ def _is_count(values: FloatArray) -> BoolArray:
 
 def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give times and entries that differ by no more than rounding the value of the least of them."""
-    distinct = distinct_of(np.append(times, entries[entries > 0]))[0]
+    distinct = _distinct(np.append(times, entries[entries > 0]))[0]
     if not distinct.size:
         return times, entries
     apart = np.diff(distinct, prepend=-np.inf) > TIE_TOLERANCE * max(1.0, distinct.mean())
@@ -136,7 +136,7 @@ def _tied(times: FloatArray, entries: FloatArray) -> tuple[FloatArray, FloatArra
     return tied_times, np.where(entries > 0, tied_entries, 0)
 
 
-def distinct_of(values: NDArray[Number]) -> tuple[NDArray[Number], IntArray]:
+def _distinct(values: NDArray[Number]) -> tuple[NDArray[Number], IntArray]:
     """Give the distinct values in order and the place of each value among them, as numpy's unique does.
 
     Whole numbers, such as days or numbers of patients, are counted rather than sorted.
@@ -179,15 +179,25 @@ def coded(name: str, labels: ArrayLike, rows: int) -> tuple[IntArray, list[str]]
 def numbered(
     name: str, labels: ArrayLike, rows: int, *, may_be_missing: bool = False
 ) -> tuple[IntArray, NDArray[np.generic]]:
-    """Number the labels as `coded` does, MISSING for none where that may be, and give them as they are."""
+    """Number the labels as `coded` does, MISSING for none where that may be, and give them as they are.
+
+    Floats are numbered by size.
+    """
     is_number = isinstance(labels, np.ndarray) and labels.dtype in (np.int64, np.float64)
     column = np.asarray(labels) if is_number else np.asarray(labels, dtype=object)
     check_length(name, column.size, rows)
-    codes, distinct = pd.factorize(column)
+    codes, distinct = _numbered_floats(column) if column.dtype == np.float64 else pd.factorize(column)
     missing = np.flatnonzero(codes == MISSING)
     if missing.size and not may_be_missing:
         row = missing[0]
         raise ValueError(f"{name}[{row}] is {column[row]}: every row needs one; name it or leave its row out")
+    return codes, distinct
+
+
+def _numbered_floats(column: FloatArray) -> tuple[IntArray, FloatArray]:
+    present = ~np.isnan(column)
+    codes = np.full(column.size, MISSING)
+    distinct, codes[present] = _distinct(column[present])
     return codes, distinct
 
 
@@ -248,12 +258,12 @@ def moments(
     stratum : int array, shape (rows,), optional
         The stratum of each row, counted from 0; one for all when not given.
     """
-    times, end = distinct_of(rows.time)
+    times, end = _distinct(rows.time)
     start, late = np.zeros_like(end), np.isfinite(rows.entry)
     start[late] = np.searchsorted(times, rows.entry[late], side="right")
     if stratum is not None:
         start, end = stratum * times.size + start, stratum * times.size + end
-    distinct = distinct_of(end[rows.failed] if with_failure_only else end)[0]
+    distinct = _distinct(end[rows.failed] if with_failure_only else end)[0]
     return Moments(
         times[distinct % times.size] if times.size else times,
         _count_below(distinct, start),
